@@ -1,0 +1,111 @@
+"""The house rules that a machine can hold: imports run down, each outer library has one door."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+PACKAGE = ROOT / "benchrig"
+
+# High to low. A room may import any lower floor and itself; rooms of one floor not each other.
+FLOORS: tuple[tuple[str, ...], ...] = (
+    ("cli",),
+    ("report", "live", "bench"),
+    ("record", "rig"),
+    ("judge",),
+    ("measure",),
+    ("patterns",),
+    ("parts",),
+    ("wire",),
+    ("tomlfile",),
+    ("errors", "quantity"),
+)
+FLOOR_OF = {room: number for number, rooms in enumerate(FLOORS) for room in rooms}
+
+# Outer library -> rooms that may import it.
+DOORS: dict[str, set[str]] = {
+    "serial": {"rig"},
+    "typer": {"cli"},
+    "aiomqtt": {"live"},
+    "sqlalchemy": {"record"},
+    "sqlite3": {"record"},
+    "matplotlib": {"report"},
+    "weasyprint": {"report"},
+    "jinja2": {"report"},
+    "rich": {"cli", "report", "live"},
+    "tomllib": {"tomlfile"},
+}
+WIRE_FORBIDDEN = {"asyncio", "serial", "socket", "time", "threading", "logging", "random", "numpy"}
+LINES_MAX = 400
+
+
+def _modules() -> list[Path]:
+    return sorted(p for p in PACKAGE.rglob("*.py") if "firmware" not in p.parts)
+
+
+def _room(path: Path) -> str:
+    relative = path.relative_to(PACKAGE)
+    return relative.parts[0] if len(relative.parts) > 1 else relative.stem
+
+
+def _imports(path: Path) -> list[tuple[str, int]]:
+    found = []
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found += [(alias.name, node.lineno) for alias in node.names]
+        elif isinstance(node, ast.ImportFrom) and node.module and node.level == 0:
+            found.append((node.module, node.lineno))
+    return found
+
+
+@pytest.mark.parametrize("path", _modules(), ids=lambda p: str(p.relative_to(ROOT)))
+def test_imports_run_down_only(path: Path) -> None:
+    room = _room(path)
+    if room in ("__init__", "__main__"):
+        return
+    assert room in FLOOR_OF, f"{path.name}: the room {room} stands on no floor; add it to FLOORS"
+    for module, line in _imports(path):
+        parts = module.split(".")
+        if parts[0] != "benchrig" or len(parts) < 2 or parts[1] == room:
+            continue
+        assert FLOOR_OF[parts[1]] > FLOOR_OF[room], (
+            f"{path.relative_to(ROOT)}:{line} imports {module}: "
+            f"{room} may only import lower floors than its own"
+        )
+
+
+@pytest.mark.parametrize("path", _modules(), ids=lambda p: str(p.relative_to(ROOT)))
+def test_each_outer_library_has_its_doors(path: Path) -> None:
+    room = _room(path)
+    for module, line in _imports(path):
+        rooms = DOORS.get(module.split(".")[0])
+        assert rooms is None or room in rooms, (
+            f"{path.relative_to(ROOT)}:{line} imports {module}, which only {rooms} may"
+        )
+        if room == "wire":
+            assert module.split(".")[0] not in WIRE_FORBIDDEN, (
+                f"{path.relative_to(ROOT)}:{line}: wire/ knows no {module}"
+            )
+
+
+@pytest.mark.parametrize("path", _modules(), ids=lambda p: str(p.relative_to(ROOT)))
+def test_modules_are_short_and_say_what_they_are(path: Path) -> None:
+    text = path.read_text(encoding="utf-8")
+    lines = text.count("\n")
+    most = 640 if path.name == "messages.py" else LINES_MAX  # one literal table of messages
+    assert lines <= most, f"{path.relative_to(ROOT)} has {lines} lines, the most is {most}"
+    if lines > 3:
+        assert ast.get_docstring(ast.parse(text)), f"{path.relative_to(ROOT)} has no docstring"
+        assert "TODO" not in text, f"{path.relative_to(ROOT)} has a TODO"
+
+
+def test_only_make_safe_makes_evidence() -> None:
+    makers = []
+    for path in _modules():
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "SafeEvidence":
+                makers.append(str(path.relative_to(PACKAGE)))
+    assert set(makers) <= {"bench/safety.py"}, f"evidence made in {makers}"
