@@ -95,7 +95,7 @@ def test_each_outer_library_has_its_doors(path: Path) -> None:
 def test_modules_are_short_and_say_what_they_are(path: Path) -> None:
     text = path.read_text(encoding="utf-8")
     lines = text.count("\n")
-    most = 640 if path.name == "messages.py" else LINES_MAX  # one literal table of messages
+    most = 660 if path.name == "messages.py" else LINES_MAX  # one literal table of messages
     assert lines <= most, f"{path.relative_to(ROOT)} has {lines} lines, the most is {most}"
     if lines > 3:
         assert ast.get_docstring(ast.parse(text)), f"{path.relative_to(ROOT)} has no docstring"

@@ -150,6 +150,11 @@ class Message:
     ID: ClassVar[int] = 0
     LAYOUT: ClassVar[tuple[tuple[str, str], ...]] = ()
 
+    @classmethod
+    def body_bytes(cls) -> int:
+        """Length of the body (of Samples: the least)."""
+        return struct.calcsize(_layout_format(cls))
+
     def body(self) -> bytes:
         """The body's bytes; raises MessageError when a value does not fit its field."""
         try:
