@@ -26,6 +26,10 @@ SI_PER_UNIT: dict[InputRole, float] = {
 }
 
 
+# The protocol asks for inputs built to 1 % of full scale; taken as rectangular.
+UNCALIBRATED_GAIN_REL_U = 0.01 / 3**0.5
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InputScale:
     """How codes of one input become SI: ``(code - zero_code) * step * gain - offset``."""
@@ -39,7 +43,7 @@ class InputScale:
     outputs_mask: int
     gain: float = 1.0  # calibration: multiply
     offset: float = 0.0  # calibration: subtract, SI
-    gain_rel_uncertainty: float = 0.02  # standard, relative; uncalibrated electronics
+    gain_rel_uncertainty: float = UNCALIBRATED_GAIN_REL_U  # standard, relative
     offset_uncertainty: float = 0.0  # standard, SI; 0 only before one is known, never in a budget
     calibrated: bool = False
 
