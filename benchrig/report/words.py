@@ -1,0 +1,324 @@
+"""Words, shapes and numbers as a person reads them; shared by the screen and the page.
+
+SI comes in, and leaves with the prefix a reader expects. Uncertainty is shown expanded
+(k = 2), rounded to two digits, the value to the same place (GUM 7.2.6).
+"""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from dataclasses import dataclass
+
+from benchrig.judge.verdict import Judged, Verdict
+from benchrig.measure.features import DropOut, MotionAnswer
+from benchrig.parts.part import UNITS, Characteristic, Limit, Part
+from benchrig.quantity import Measured
+from benchrig.record.values import NotProven, RunRecord, SafeEvidence
+
+NAMES: dict[Characteristic, str] = {
+    Characteristic.RESISTANCE_20C: "R20 (at 20 °C)",
+    Characteristic.CURRENT: "Steady current",
+    Characteristic.INDUCTANCE: "Inductance",
+    Characteristic.TIME_CONSTANT: "Time constant",
+    Characteristic.MOTION: "Armature movement",
+    Characteristic.OPENING_TIME: "Opening time",
+    Characteristic.CLOSING_TIME: "Closing time",
+    Characteristic.DROP_OUTS: "Cycles with a drop-out",
+    Characteristic.INSULATION: "Insulation to the body",
+    Characteristic.INRUSH_CURRENT: "Inrush current",
+    Characteristic.SPEED: "Motor speed",
+    Characteristic.STATIC_FLOW: "Static flow",
+    Characteristic.DYNAMIC_FLOW: "Dynamic flow per pulse",
+    Characteristic.LEAK: "Leak",
+}
+
+# A verdict is a word and a shape before it is a colour.
+SHAPES: dict[Verdict, str] = {
+    Verdict.PASS: "●",
+    Verdict.FAIL: "✕",
+    Verdict.INCONCLUSIVE: "◆",
+    Verdict.NOT_ASSESSED: "○",
+}
+
+DISCONNECT: tuple[str, ...] = (
+    "Switch off the supply, then take its leads off at the supply's own terminals.",
+    "Leave the clips on the part until no current can flow; opening one under current arcs.",
+    "Unplug the rig from USB, then take the clips off the part.",
+)
+
+_PREFIXES: tuple[tuple[float, str], ...] = ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"))
+_MICRO = (1e-6, "µ")
+# Unit in a record -> (shown unit, prefixes allowed, where the unprefixed unit begins).
+_SHOWN: dict[str, tuple[str, tuple[tuple[float, str], ...], float]] = {
+    "ohm": ("Ω", _PREFIXES[:3], 0.0),
+    "A": ("A", _PREFIXES[2:], 0.1),
+    "V": ("V", _PREFIXES[2:], 0.1),
+    "s": ("s", (*_PREFIXES[2:], _MICRO), 1.0),
+    "H": ("H", (*_PREFIXES[2:], _MICRO), 1.0),
+}
+
+_ASCII = str.maketrans(
+    {
+        "Ω": "ohm",
+        "µ": "u",
+        "±": "+/-",
+        "°": "deg ",
+        "≤": "<=",
+        "≥": ">=",
+        "·": "-",
+        "–": "-",
+        "−": "-",
+        "…": "...",
+        "●": "(+)",
+        "✕": "[X]",
+        "◆": "<?>",
+        "○": "( )",
+        "→": "->",
+    }
+)
+
+
+def clean(text: str) -> str:
+    """Text from files and tags without control or direction-changing characters."""
+    return "".join("\ufffd" if _is_control(character) else character for character in text)
+
+
+def _is_control(character: str) -> bool:
+    return unicodedata.category(character) in ("Cc", "Cf", "Cs") and character not in "\n\t"
+
+
+def to_ascii(text: str) -> str:
+    """The same words for a terminal that knows ASCII only."""
+    return text.translate(_ASCII).encode("ascii", "replace").decode("ascii")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scale:
+    """Divide by ``factor`` to show a number in ``unit``."""
+
+    factor: float
+    unit: str
+
+
+def scale_for(unit: str, magnitude: float) -> Scale:
+    """The prefix in which a number of this size reads best."""
+    if unit not in _SHOWN:
+        return Scale(factor=1.0, unit=unit)
+    symbol, prefixes, plain_from = _SHOWN[unit]
+    size = abs(magnitude)
+    for factor, prefix in prefixes:
+        if size >= (plain_from if factor == 1.0 else factor):
+            return Scale(factor=factor, unit=prefix + symbol)
+    factor, prefix = prefixes[-1]
+    return Scale(factor=factor, unit=prefix + symbol)
+
+
+def decimals_for(uncertainty: float) -> int:
+    """Decimals that keep two digits of an uncertainty; below 0: tens, hundreds."""
+    if not uncertainty > 0:
+        return 3
+    exponent = math.floor(math.log10(uncertainty))
+    if round(uncertainty / 10.0 ** (exponent - 1)) >= 100:  # 0.0996 rounds to 0.10
+        exponent += 1
+    return 1 - exponent
+
+
+def number(value: float, scale: Scale, digits: int = 4) -> str:
+    """A number without uncertainty, to some significant digits, in the scale's unit."""
+    shown = value / scale.factor
+    if shown and abs(shown) < 1e5:
+        exponent = math.floor(math.log10(abs(shown)))
+        text = f"{shown:.{max(0, digits - 1 - exponent)}f}"
+        return text.rstrip("0").rstrip(".") if "." in text else text
+    return f"{shown:.{digits}g}"
+
+
+def quantity(value: float, unit: str, digits: int = 3) -> str:
+    """A plain number with its unit, for example ``0.31 mA``."""
+    scale = scale_for(unit, value)
+    return f"{number(value, scale, digits)} {scale.unit}".strip()
+
+
+def value_text(measured: Measured, scale: Scale | None = None) -> str:
+    """``14.52 ± 0.08 Ω``: value and expanded uncertainty in one prefix."""
+    scale = scale or scale_for(measured.unit, measured.value)
+    expanded = measured.expanded / scale.factor
+    places = decimals_for(expanded)
+    shown = round(measured.value / scale.factor, places)
+    decimals = max(0, places)
+    text = f"{shown:.{decimals}f} ± {round(expanded, places):.{decimals}f} {scale.unit}"
+    return text.strip()
+
+
+def limit_text(limit: Limit | None, scale: Scale | None = None) -> str:
+    """``11 to 18 Ω``, ``≤ 2 ms``; "no limit given" when the part file has none."""
+    if limit is None:
+        return "no limit given"
+    low, high = limit.low, limit.high
+    if scale is None:
+        scale = scale_for(UNITS[limit.characteristic], high if high is not None else low or 0.0)
+    if low is None and high is not None:
+        text = f"≤ {number(high, scale, 6)}"
+    elif high is None and low is not None:
+        text = f"≥ {number(low, scale, 6)}"
+    else:
+        text = f"{number(low or 0.0, scale, 6)} to {number(high or 0.0, scale, 6)}"
+    text = f"{text} {scale.unit}".strip()
+    if limit.at_voltage_v is not None:
+        text += f" at {number(limit.at_voltage_v, Scale(factor=1.0, unit='V'), 4)} V"
+    return text
+
+
+def judged_scale(judged: Judged) -> Scale:
+    """One prefix for a value and its limit, so that the eye can compare them."""
+    unit = UNITS[judged.characteristic]
+    if judged.measured is not None:
+        return scale_for(judged.measured.unit, judged.measured.value)
+    if judged.limit is not None:
+        bound = judged.limit.high if judged.limit.high is not None else judged.limit.low
+        return scale_for(unit, bound or 0.0)
+    return scale_for(unit, 1.0)
+
+
+def judged_value(judged: Judged, record: RunRecord | None = None) -> str:
+    """The measured value of a judged characteristic, a count of cycles, or a dash."""
+    if judged.measured is not None:
+        return value_text(judged.measured, judged_scale(judged))
+    if record is not None and judged.characteristic is Characteristic.DROP_OUTS:
+        return f"{faulty_cycles(record)} of {record.cycles_done} cycles"
+    if record is not None and judged.characteristic is Characteristic.MOTION:
+        seen = [c.motion for c in record.cycles if c.motion is not None]
+        moved = sum(motion.answer is MotionAnswer.MOVED for motion in seen)
+        return f"{moved} of {len(seen)} cycles" if seen else "–"
+    return "–"
+
+
+def faulty_cycles(record: RunRecord) -> int:
+    """Cycles with a drop-out."""
+    return len({drop.cycle for drop in record.drop_outs})
+
+
+def ending_text(record: RunRecord) -> str:
+    """How the run ended, in words."""
+    text = f"run {record.ending.value}"
+    return f"{text}: {record.ending_reason}" if record.ending_reason else text
+
+
+def zone_text(judged: Judged) -> str:
+    """The zone and guard band in words, when a guard band applied."""
+    if judged.zone is None:
+        return ""
+    text = judged.zone.value
+    if judged.guard_band:
+        scale = judged_scale(judged)
+        text += f", guard band {number(judged.guard_band, scale, 2)} {scale.unit}".rstrip()
+    return text
+
+
+def safe_line(made_safe: SafeEvidence | NotProven) -> str:
+    """The line that must be the largest: is the part off, and what shows it."""
+    if isinstance(made_safe, SafeEvidence):
+        return f"PART IS OFF  measured residual {milliamps(made_safe.residual_current_a)}"
+    return "NOT PROVEN SAFE"
+
+
+def milliamps(current_a: float) -> str:
+    """A residual current, always in mA, never rounded to a bare 0 while it is not."""
+    shown = abs(current_a) * 1e3
+    return f"{shown:.2f} mA" if shown < 10 else f"{shown:.0f} mA"
+
+
+def safe_detail(made_safe: SafeEvidence | NotProven) -> str:
+    """What the safe line rests on."""
+    if isinstance(made_safe, SafeEvidence):
+        feed = "feed opened" if made_safe.feed_opened else "switched off by its output"
+        return (
+            f"{len(made_safe.readings)} readings in a row below "
+            f"{milliamps(made_safe.threshold_current_a)} and "
+            f"{quantity(made_safe.threshold_voltage_v, 'V')} at the part, {feed}, "
+            f"{quantity(made_safe.waited_s, 's')} after switch-off; "
+            f"inputs known to work: {made_safe.inputs_alive}"
+        )
+    last = (
+        "no current could be read"
+        if made_safe.last_current_a is None
+        else f"last current seen {quantity(made_safe.last_current_a, 'A')}"
+    )
+    feed = "feed opened" if made_safe.feed_opened else "feed not opened"
+    declared = f'; declared by the person: "{made_safe.declared}"' if made_safe.declared else ""
+    return f"{made_safe.reason}; {last}; {feed}{declared}"
+
+
+def bound_text(record: RunRecord) -> str:
+    """What the cycles seen do and do not say about how often the part fails."""
+    faulty = faulty_cycles(record)
+    done = f"{record.cycles_done} of {record.cycles_planned} cycles done"
+    if record.fault_rate_upper_95 is None:
+        return f"{done}; too few cycles to bound the fault rate"
+    seen = "none with a drop-out" if not faulty else f"{faulty} with a drop-out"
+    return (
+        f"{done}, {seen}: at 95 % confidence the part fails in fewer than "
+        f"{100 * record.fault_rate_upper_95:.1f} % of its cycles, and this run cannot say less"
+    )
+
+
+def cautions(part: Part, hottest_c: float | None = None) -> tuple[str, ...]:
+    """Where this work can hurt, in a few short sentences."""
+    lines = ["Removed, drained, dry and capped parts only; ventilate, no flame or spark near."]
+    if part.kind.is_pump:
+        lines.append("A pump run dry wears and heats; keep fingers off the coupling.")
+    else:
+        lines.append("Armatures and valve flaps pinch.")
+    if hottest_c is not None and hottest_c >= 48.0:
+        lines.append(f"The winding reached about {hottest_c:.0f} °C: let it cool before handling.")
+    else:
+        lines.append("Coils can burn the hand.")
+    lines.append("Supply off before a clip is opened. Eye protection always.")
+    return tuple(lines)
+
+
+def hottest_c(record: RunRecord) -> float | None:
+    """The greatest winding temperature of the run."""
+    seen = [c.winding_temperature_c.value for c in record.cycles if c.winding_temperature_c]
+    return max(seen, default=None)
+
+
+def who_text(record: RunRecord) -> str:
+    """Order, tag, number, position as written, stage; what is empty is left out."""
+    plan = record.plan
+    position = plan.position
+    if position and plan.position_scheme:
+        position += f" ({plan.position_scheme}, as labelled)"
+    pairs = (
+        ("order", plan.order),
+        ("tag", plan.tag),
+        ("part number", plan.part_number),
+        ("position", position),
+        ("stage", plan.stage.value),
+        ("operator", plan.operator),
+    )
+    return " · ".join(f"{name} {text}" for name, text in pairs if text)
+
+
+def temperature_text(record: RunRecord) -> str:
+    """How warm the part was before the run and how that is known."""
+    known = record.plan.temperature
+    if known is None:
+        return "part temperature not given"
+    return (
+        f"part at {known.value_c:.1f} ± {2 * known.std_uncertainty_c:.1f} °C, {known.basis.value}"
+    )
+
+
+def drop_out_text(drop: DropOut) -> str:
+    """One drop-out: when, how long, how deep, how hot."""
+    warm = (
+        ""
+        if drop.winding_temperature_c is None
+        else f", winding about {drop.winding_temperature_c:.0f} °C"
+    )
+    return (
+        f"drop-out in cycle {drop.cycle} at {drop.start_s:.3f} s for "
+        f"{quantity(drop.duration_s, 's')}, {100 * drop.depth:.0f} % of the current lost{warm}"
+    )
