@@ -1,0 +1,266 @@
+"""Reading the run log: lists, history, records, events, samples, entries."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from typing import Any, Self, TypeVar
+
+from sqlalchemy import Connection, Engine, RowMapping, Select, select
+from sqlalchemy.engine import URL
+
+from benchrig.errors import LogError
+from benchrig.measure.features import CycleFeatures
+from benchrig.measure.samples import SampleBlock
+from benchrig.record import database, forms
+from benchrig.record.codec import Codec, Packed, unpack
+from benchrig.record.entries import ENTRY_KINDS, Correction, Entry
+from benchrig.record.rows import RunSummary, ScaleSet, summary, unpress, word
+from benchrig.record.schema import (
+    SUMMARY_COLUMNS,
+    begin_table,
+    chunk_table,
+    end_table,
+    entry_table,
+)
+from benchrig.record.values import RunEvent, RunRecord, Stage
+
+E = TypeVar("E", bound=Entry)
+_IDS_AT_ONCE = 500
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Filters:
+    """What a list shows; None shows all. Times are ISO 8601 and compared as text."""
+
+    tag: str | None = None
+    order: str | None = None
+    part: str | None = None
+    verdict: str | None = None
+    stage: str | None = None
+    rig_unique_id: str | None = None
+    since: str | None = None
+    until: str | None = None
+
+
+class LogReader:
+    """Everything of a log that only answers; the same for a file and for a shared log."""
+
+    def __init__(self, engine: Engine, url: URL) -> None:
+        self._engine = engine
+        self._url = url
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the file or the server."""
+        self._engine.dispose()
+
+    @property
+    def shown(self) -> str:
+        """Path or URL for a person to read, without a password."""
+        return database.shown(self._url)
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """A connection to read with; its errors become LogError."""
+        with database.log_errors(self._url), self._engine.connect() as connection:
+            yield connection
+
+    # --- lists ------------------------------------------------------------
+
+    def list_runs(self, filters: Filters | None = None, limit: int = 50) -> list[RunSummary]:
+        """Finished runs, newest first, corrected where they were."""
+        wanted = filters or Filters()
+        end = end_table.c
+        query = select(*SUMMARY_COLUMNS).order_by(end.begun_at.desc(), end.record_id.desc())
+        for column, value in (
+            (end.part, wanted.part),
+            (end.verdict, wanted.verdict),
+            (end.rig_unique_id, wanted.rig_unique_id),
+        ):
+            if value is not None:
+                query = query.where(column == word(value))
+        if wanted.since is not None:
+            query = query.where(end.begun_at >= wanted.since)
+        if wanted.until is not None:
+            query = query.where(end.begun_at <= wanted.until)
+        correctable = {"tag": wanted.tag, "order": wanted.order, "stage": wanted.stage}
+        with self.reading() as connection:
+            for name, value in correctable.items():
+                if value is None:
+                    continue
+                column = end.order_number if name == "order" else end[name]
+                moved = self._corrected_to(connection, name, value)
+                here = column == word(value)
+                query = query.where(here | end.record_id.in_(moved) if moved else here)
+            return self._summaries(connection, query, limit, correctable)
+
+    def history(self, tag: str, limit: int = 1000) -> list[RunSummary]:
+        """All finished runs of a tag, oldest first."""
+        return self.list_runs(Filters(tag=tag), limit)[::-1]
+
+    def _corrected_to(self, connection: Connection, field: str, value: str) -> list[str]:
+        query = select(entry_table.c.record_id, entry_table.c.data).where(
+            entry_table.c.kind == Correction.KIND
+        )
+        if field == "tag":
+            query = query.where(entry_table.c.tag == word(value))
+        rows = connection.execute(query).all()
+        return [row[0] for row in rows if json.loads(row[1])["field"] == field][:_IDS_AT_ONCE]
+
+    def _summaries(
+        self,
+        connection: Connection,
+        query: Select[Any],
+        limit: int,
+        wanted: dict[str, str | None],
+    ) -> list[RunSummary]:
+        rows = connection.execute(query.limit(limit)).mappings().all()
+        found = [summary(row) for row in rows]
+        corrections = self._corrections_of(connection, [run.record_id for run in found])
+        if not corrections:
+            return found
+        corrected = [_corrected_summary(run, corrections.get(run.record_id, [])) for run in found]
+        return [
+            run
+            for run in corrected
+            if all(v is None or word(getattr(run, k)) == word(v) for k, v in wanted.items())
+        ]
+
+    def _corrections_of(
+        self, connection: Connection, ids: Iterable[str]
+    ) -> dict[str, list[Correction]]:
+        ids = list(ids)
+        found: dict[str, list[Correction]] = {}
+        for start in range(0, len(ids), _IDS_AT_ONCE):
+            query = (
+                select(entry_table.c.record_id, entry_table.c.data)
+                .where(entry_table.c.record_id.in_(ids[start : start + _IDS_AT_ONCE]))
+                .where(entry_table.c.kind == Correction.KIND)
+                .order_by(entry_table.c.number)
+            )
+            for record_id, data in connection.execute(query):
+                found.setdefault(record_id, []).append(forms.from_bytes(Correction, data.encode()))
+        return found
+
+    # --- one run ------------------------------------------------------------
+
+    def record(self, record_id: str, *, corrected: bool = True) -> RunRecord:
+        """A finished run; the words of its plan as corrected, or as they were written."""
+        with self.reading() as connection:
+            row = self._one(connection, select(end_table), end_table.c.record_id, record_id)
+            corrections = self._corrections_of(connection, [record_id] if corrected else [])
+        record = forms.from_bytes(RunRecord, unpress(row["record"]))
+        cycles = forms.from_bytes(tuple[CycleFeatures, ...], unpress(row["features"]))
+        record = replace(record, cycles=cycles)
+        words: dict[str, Any] = {c.field: c.new for c in corrections.get(record_id, [])}
+        if "stage" in words:
+            words["stage"] = Stage(words["stage"])
+        return replace(record, plan=replace(record.plan, **words)) if words else record
+
+    def corrections(self, record_id: str) -> list[Correction]:
+        """What was corrected in a record, in order."""
+        return self.entries(Correction, record_id=record_id)
+
+    def cycles(self, record_id: str) -> tuple[CycleFeatures, ...]:
+        """The features of a run's cycles."""
+        query = select(end_table.c.features)
+        with self.reading() as connection:
+            row = self._one(connection, query, end_table.c.record_id, record_id)
+        return forms.from_bytes(tuple[CycleFeatures, ...], unpress(row["features"]))
+
+    def events(self, record_id: str) -> list[RunEvent]:
+        """The events of a run, ended or not, in order."""
+        found: list[RunEvent] = []
+        for row in self._chunks(record_id, "events"):
+            found += forms.from_bytes(tuple[RunEvent, ...], unpress(row["data"]))
+        return found
+
+    def scales(self, record_id: str) -> list[ScaleSet]:
+        """How a run's codes become SI values; more than one when they changed meanwhile."""
+        return [
+            forms.from_bytes(ScaleSet, unpress(row["data"]))
+            for row in self._chunks(record_id, "scales")
+        ]
+
+    def samples(self, record_id: str, *, merged: bool = False) -> Iterator[SampleBlock]:
+        """The sample blocks of a run, ended or not, exactly as they came.
+
+        ``merged`` joins what has no gap into longer blocks; fast, for computing again.
+        """
+        for row in self._chunks(record_id, "samples"):
+            yield from unpack(Packed(Codec(row["codec"]), row["data"], row["items"]), merged=merged)
+
+    def _chunks(self, record_id: str, kind: str) -> Iterator[RowMapping]:
+        chunk = chunk_table.c
+        with self.reading() as connection:
+            log_id = self._begin_of(connection, record_id)["log_id"]
+            query = (
+                select(chunk_table)
+                .where(chunk.record_id == record_id, chunk.log_id == log_id, chunk.kind == kind)
+                .order_by(chunk.seq)
+            )
+            result = connection.execution_options(yield_per=16).execute(query)
+            yield from result.mappings()
+
+    def _begin_of(self, connection: Connection, record_id: str) -> RowMapping:
+        return self._one(connection, select(begin_table), begin_table.c.record_id, record_id)
+
+    def _one(
+        self, connection: Connection, query: Select[Any], column: Any, record_id: str
+    ) -> RowMapping:
+        rows = connection.execute(query.where(column == word(record_id)).limit(2)).mappings().all()
+        if not rows:
+            raise LogError(
+                f"record {record_id}: not in {self.shown}", advice="see `benchrig record list`"
+            )
+        if len(rows) > 1:
+            raise LogError(
+                f"record {record_id}: two benches have a record of this name in {self.shown}",
+                advice="read it from the log of its bench",
+            )
+        return rows[0]
+
+    # --- entries ------------------------------------------------------------
+
+    def entries(
+        self,
+        kind: type[E],
+        *,
+        record_id: str | None = None,
+        tag: str | None = None,
+        rig_unique_id: str | None = None,
+    ) -> list[E]:
+        """Entries of one kind, in the order they were made."""
+        entry = entry_table.c
+        query = select(entry_table).order_by(entry.log_id, entry.number)
+        if kind is not Entry:
+            query = query.where(entry.kind == kind.KIND)
+        for column, value in (
+            (entry.record_id, record_id),
+            (entry.tag, tag),
+            (entry.rig_unique_id, rig_unique_id),
+        ):
+            if value is not None:
+                query = query.where(column == word(value))
+        with self.reading() as connection:
+            rows = connection.execute(query).mappings().all()
+        found: list[Any] = []
+        for row in rows:
+            if row["kind"] not in ENTRY_KINDS:
+                raise LogError(f"entry {row['number']}: unknown kind", advice="update benchrig")
+            found.append(forms.from_bytes(ENTRY_KINDS[row["kind"]], row["data"].encode()))
+        return found
+
+
+def _corrected_summary(run: RunSummary, corrections: list[Correction]) -> RunSummary:
+    words = {c.field: c.new for c in corrections}
+    shown: dict[str, Any] = {k: v for k, v in words.items() if hasattr(run, k)}
+    return replace(run, **shown, corrected=tuple(sorted(words)))

@@ -1,0 +1,51 @@
+"""Digests of rows: what is hashed, in which order, and how one digest leads to the next."""
+
+from __future__ import annotations
+
+import hashlib
+import struct
+from collections.abc import Mapping
+from typing import Any
+
+from sqlalchemy import Table
+
+DIGEST_COLUMN = "digest"
+
+
+def row_bytes(table: Table, row: Mapping[str, Any]) -> bytes:
+    """All columns of a row as bytes that tell types and lengths apart; its own digest left out."""
+    parts = [_value_bytes(table.name)]
+    for column in table.columns:
+        if column.name != DIGEST_COLUMN:
+            parts.append(_value_bytes(row[column.name]))
+    return b"".join(parts)
+
+
+def _value_bytes(value: Any) -> bytes:
+    if value is None:
+        kind, data = b"n", b""
+    elif isinstance(value, int):
+        kind, data = b"i", str(int(value)).encode()
+    elif isinstance(value, float):
+        kind, data = b"f", struct.pack(">d", value)
+    elif isinstance(value, str):
+        kind, data = b"s", value.encode("utf-8", "surrogatepass")
+    else:
+        kind, data = b"b", bytes(value)
+    return kind + struct.pack(">Q", len(data)) + data
+
+
+def row_digest(table: Table, row: Mapping[str, Any]) -> bytes:
+    """SHA-256 of a row that stands alone."""
+    return hashlib.sha256(row_bytes(table, row)).digest()
+
+
+def next_digest(previous: bytes, table: Table, row: Mapping[str, Any]) -> bytes:
+    """SHA-256 of a row that follows others: the one before it is hashed in."""
+    return hashlib.sha256(previous + row_bytes(table, row)).digest()
+
+
+def link(previous: bytes, log_id: str, number: int, kind: str, row_key: str, own: bytes) -> bytes:
+    """The chain's next link."""
+    head = b"".join(_value_bytes(part) for part in (log_id, number, kind, row_key, own))
+    return hashlib.sha256(previous + head).digest()

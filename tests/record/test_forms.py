@@ -1,0 +1,82 @@
+"""JSON forms: there and back, the same bytes, and text or numbers that JSON cannot hold."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+
+import pytest
+
+from benchrig.errors import LogError
+from benchrig.record import forms
+from benchrig.record.values import NotProven, RunEvent, RunPlan, RunRecord, SafeEvidence
+from tests.record import made
+
+
+@pytest.mark.parametrize("made_safe", [made.evidence(), made.NOT_PROVEN])
+def test_a_record_survives_its_bytes(made_safe: SafeEvidence | NotProven) -> None:
+    record = made.record(made_safe=made_safe)
+    data = forms.to_bytes(record)
+    again = forms.from_bytes(RunRecord, data)
+    assert again == record
+    assert type(again.made_safe) is type(made_safe)
+    assert forms.to_bytes(again) == data
+    assert forms.digest(again) == forms.digest(record)
+    assert forms.digest(dataclasses.replace(record, blocks_lost=1)) != forms.digest(record)
+
+
+def test_both_ways_to_the_bytes_agree() -> None:
+    record = made.record()
+    assert forms.to_bytes(record) == forms._slow_bytes(record, RunRecord)
+
+
+def test_what_json_cannot_hold_does_not_stop_a_record() -> None:
+    plan = dataclasses.replace(made.plan(), tag="a\udc80\x00<b>", note='"; DROP TABLE log; --')
+    drop_out = dataclasses.replace(made.record().drop_outs[0], depth=float("nan"))
+    record = dataclasses.replace(made.record(run_plan=plan), drop_outs=(drop_out,))
+    again = forms.from_bytes(RunRecord, forms.to_bytes(record))
+    assert again.plan.note == plan.note
+    assert again.plan.tag == "a?\x00<b>"
+    assert again.drop_outs[0].depth != again.drop_outs[0].depth
+    event = RunEvent(
+        kind=made.EventKind.CHECK, at_s=float("inf"), data={"x": {1: object}, "y": (1, 2)}
+    )
+    assert forms.from_bytes(RunEvent, forms.to_bytes(event)).at_s == float("inf")
+
+
+def test_evidence_that_shows_nothing_cannot_be_read_back() -> None:
+    form = forms.to_json(made.record())
+    form["made_safe"]["readings"][1]["current_a"] = 5.0
+    with pytest.raises(LogError, match="made_safe"):
+        forms.from_json(RunRecord, form)
+    with pytest.raises(LogError, match="not JSON"):
+        forms.from_bytes(RunPlan, b"{")
+
+
+@pytest.mark.parametrize("budget", [False, True])
+def test_public_json_has_what_was_promised(budget: bool) -> None:
+    form = forms.record_to_json(made.record(), budget=budget)
+    json.dumps(form, allow_nan=False)
+    assert form["schema"] == "benchrig.run/1"
+    assert form["part"] == "marsh-purge"
+    assert form["record"] == "20260102-030405-abcd"
+    assert form["verdict"] == "PASS"
+    assert len(form["cycles"]) == 25
+    (judged,) = form["characteristics"]
+    wanted = ["name", "value", "unit", "std_uncertainty", "limits", "source", "verdict", "reason"]
+    assert set(wanted) <= set(judged)
+    assert judged["limits"]["low"] == 11.0
+    assert (judged["value"], judged["unit"], judged["source"]) == (12.1, "ohm", "invented, p. 1")
+    assert ("budget" in judged) is budget
+    assert ("budget" in form["cycles"][0]["current_a"]) is budget
+    safe = form["made_safe"]
+    assert safe["proven"] is True
+    assert safe["residual_current_a"] == pytest.approx(6e-4)
+    assert safe["feed_opened"] is False
+
+
+def test_public_json_of_a_run_without_evidence() -> None:
+    safe = forms.record_to_json(made.record(made_safe=made.NOT_PROVEN))["made_safe"]
+    assert safe["proven"] is False
+    assert safe["residual_current_a"] == 1.1
+    assert safe["reason"] == "link lost"
