@@ -86,6 +86,7 @@ ANSWER_OF: dict[type[Message], type[Message]] = {
 }
 
 REQUEST_IDS = range(0x01, 0x40)
+UNASKED_IDS = range(0xC0, 0x100)
 FLUSH = DELIMITER  # sent once before the first request: ends whatever a line has left over
 
 
@@ -138,6 +139,7 @@ class HostSession:
         self._frame = b""
         self._unasked_next: int | None = None
         self.unasked_lost = 0
+        self.unasked_doubled = 0
         self.answers_stale = 0
 
     @property
@@ -186,6 +188,8 @@ class HostSession:
         return [item for item in said if item is not None]
 
     def _sort(self, payload: bytes) -> HostInput | None:
+        if payload[0] not in MESSAGES and payload[0] in UNASKED_IDS:
+            return None  # a rig of a later minor version says more than we know
         try:
             message, sequence = from_payload(payload)
         except MessageError as error:
@@ -196,10 +200,13 @@ class HostSession:
             return Nonsense(reason=f"the rig sent a request: {type(message).__name__}")
         return self._match(message, sequence)
 
-    def _count_unasked(self, message: Message, sequence: int) -> Unasked:
+    def _count_unasked(self, message: Message, sequence: int) -> Unasked | None:
         missed = 0
         if self._unasked_next is not None:
             missed = (sequence - self._unasked_next) & 0xFF
+        if missed == 0xFF:  # the last number once more: a line that said it twice
+            self.unasked_doubled += 1
+            return None
         self._unasked_next = (sequence + 1) & 0xFF
         self.unasked_lost += missed
         return Unasked(message=message, missed=missed)
@@ -209,7 +216,6 @@ class HostSession:
         if request is None or sequence != self._sequence:
             self.answers_stale += 1
             return None
-        self._awaited = None
         named = answer.request if isinstance(answer, (Accepted, Refused)) else request.ID
         fits = isinstance(answer, (ANSWER_OF[type(request)], Refused))
         if not fits or named != request.ID:
@@ -217,6 +223,7 @@ class HostSession:
                 reason=f"{type(request).__name__} was answered by {type(answer).__name__}"
                 + (f" to request 0x{named:02X}" if named != request.ID else "")
             )
+        self._awaited = None
         return Answered(request=request, answer=answer)
 
 

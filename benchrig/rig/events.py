@@ -1,0 +1,270 @@
+"""What a rig tells unasked, as values: numbers and ticks unwrapped, codes unpacked.
+
+``EventReader`` turns wire messages into these values and keeps count of what is missing.
+Faults and the end of a schedule are also read from Status, so that a lost message cannot
+hide them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from benchrig.measure.samples import SampleBlock
+from benchrig.rig.unpack import unpack_array
+from benchrig.wire.messages import (
+    Accepted,
+    AllOff,
+    Edge,
+    EdgeCause,
+    Fault,
+    FaultReason,
+    Finished,
+    Message,
+    MessageError,
+    OpenFeed,
+    RigState,
+    Samples,
+    Start,
+    Status,
+    Stream,
+    Streaming,
+)
+
+_HELD_MAX = 64
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EdgeEvent:
+    """The outputs or the feed changed."""
+
+    edge: int  # numbered at capture, unwrapped; a gap is loss
+    tick: int
+    outputs_mask: int
+    cause: EdgeCause
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FaultEvent:
+    """The rig dropped everything and latched why."""
+
+    fault: FaultReason
+    detail: int
+    tick: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FinishedEvent:
+    """The schedule ended by itself. ``seen_in_status``: the rig's own message was lost."""
+
+    schedule_id: int
+    repeats_done: int
+    tick: int
+    seen_in_status: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RigRestarted:
+    """The rig was reset in the middle of a session; ticks and numbers began anew."""
+
+    boot_count: int
+    fault: FaultReason
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LinkLost:
+    """The last event there is."""
+
+    reason: str
+
+
+RigEvent = SampleBlock | EdgeEvent | FaultEvent | FinishedEvent | RigRestarted | LinkLost
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StreamInfo:
+    """A running stream: its number, the inputs in order, width of a code, scan period."""
+
+    stream: int
+    inputs: tuple[int, ...]
+    code_bits: int
+    scan_period_ticks: int
+
+
+class Unwrapper:
+    """Follows a counter that wraps; a value is taken as the nearest to the newest one."""
+
+    def __init__(self, bits: int) -> None:
+        self._modulus = 1 << bits
+        self._newest: int | None = None
+
+    def __call__(self, wrapped: int) -> int:
+        """The unwrapped value."""
+        if self._newest is None:
+            self._newest = wrapped
+            return wrapped
+        step = (wrapped - self._newest) % self._modulus
+        if step >= self._modulus // 2:
+            step -= self._modulus
+        value = self._newest + step
+        self._newest = max(self._newest, value)
+        return value
+
+
+def inputs_of(mask: int) -> tuple[int, ...]:
+    """Numbers of the bits set in a mask, rising."""
+    return tuple(bit for bit in range(mask.bit_length()) if mask >> bit & 1)
+
+
+class EventReader:
+    """Messages in, events out; one for each connection."""
+
+    def __init__(self) -> None:
+        self.blocks_lost = 0
+        self.edges_lost = 0
+        self.stream: StreamInfo | None = None
+        self._held: list[Samples] | None = None
+        self._boot_count: int | None = None
+        self._begin_anew()
+
+    def _begin_anew(self) -> None:
+        self.tick = Unwrapper(32)
+        self._block = Unwrapper(16)
+        self._edge = Unwrapper(16)
+        self._edge_next: int | None = None
+        self._block_next = 0
+        self._fault_told: tuple[FaultReason, int] | None = None
+        self._running_id: int | None = None
+        self._idle_seen = 0
+
+    # --- what was asked, and how it was answered ---
+
+    def asking(self, request: Message) -> None:
+        """A request goes out. Blocks of a new stream may come before its answer; hold them."""
+        if isinstance(request, Stream):
+            self._held = []
+
+    def answered(self, request: Message, answer: Message) -> list[RigEvent]:
+        """An answer came; returns what was held for it."""
+        match request, answer:
+            case Start(schedule_id=schedule_id), Accepted():
+                self._running_id, self._idle_seen = schedule_id, 0
+            case ((AllOff() | OpenFeed()), Accepted()):
+                self._running_id = None  # no Finished will come
+            case Stream(), Streaming():
+                return self._stream_began(answer)
+            case Stream(), _:
+                self._held = None
+            case _, Status():
+                return self.read_status(answer)
+        return []
+
+    def _stream_began(self, answer: Streaming) -> list[RigEvent]:
+        self.stream = StreamInfo(
+            stream=answer.stream,
+            inputs=inputs_of(answer.inputs_mask),
+            code_bits=answer.code_bits,
+            scan_period_ticks=answer.scan_period_ticks,
+        )
+        self._block, self._block_next = Unwrapper(16), 0
+        held, self._held = self._held or [], None
+        return [event for samples in held for event in self._read_samples(samples)]
+
+    # --- what the rig says ---
+
+    def read(self, message: Message) -> list[RigEvent]:
+        """Events of an unasked message; MessageError when its content cannot be."""
+        match message:
+            case Samples():
+                return list(self._read_samples(message))
+            case Edge():
+                return list(self._read_edge(message))
+            case Fault(fault=fault, detail=detail, tick=tick):
+                return list(self._tell_fault(fault, detail, self.tick(tick)))
+            case Finished(schedule_id=schedule_id, repeats_done=done, tick=tick):
+                if self._running_id is None:
+                    return []
+                self._running_id = None
+                return [
+                    FinishedEvent(schedule_id=schedule_id, repeats_done=done, tick=self.tick(tick))
+                ]
+            case _:
+                return []
+
+    def read_status(self, status: Status) -> list[RigEvent]:
+        """What a Status reveals that a lost message may have hidden."""
+        events: list[RigEvent] = []
+        if self._boot_count not in (None, status.boot_count):
+            self._begin_anew()
+            self.stream = None
+            events.append(RigRestarted(boot_count=status.boot_count, fault=status.fault))
+        self._boot_count = status.boot_count
+        now = self.tick(status.tick)
+        if self._edge_next is None:
+            self._edge_next = self._edge(status.edges_counted)
+        if status.state is RigState.FAULT:
+            tick = now - ((status.tick - status.fault_tick) & 0xFFFF_FFFF)
+            events += self._tell_fault(status.fault, status.fault_detail, tick)
+        else:
+            self._fault_told = None
+        events += self._find_finished(status, now)
+        return events
+
+    def _read_samples(self, samples: Samples) -> Iterator[RigEvent]:
+        stream = self.stream
+        if stream is None or samples.stream != stream.stream:
+            if self._held is not None and len(self._held) < _HELD_MAX:
+                self._held.append(samples)
+            return
+        width = len(stream.inputs)
+        if samples.count % width:
+            raise MessageError(f"Samples: {samples.count} codes are no whole scans of {width}")
+        codes = unpack_array(samples.packed, samples.count, stream.code_bits)
+        block = self._block(samples.block)
+        if block < self._block_next:
+            return  # told twice
+        self.blocks_lost += block - self._block_next
+        self._block_next = block + 1
+        yield SampleBlock(
+            stream=stream.stream,
+            block=block,
+            tick=self.tick(samples.tick),
+            inputs=stream.inputs,
+            scan_period_ticks=stream.scan_period_ticks,
+            codes=codes.reshape(-1, width),
+        )
+
+    def _read_edge(self, edge: Edge) -> Iterator[RigEvent]:
+        number = self._edge(edge.edge)
+        if self._edge_next is not None:
+            if number < self._edge_next:
+                return  # told twice
+            self.edges_lost += number - self._edge_next
+        self._edge_next = number + 1
+        yield EdgeEvent(
+            edge=number,
+            tick=self.tick(edge.tick),
+            outputs_mask=edge.outputs_mask,
+            cause=edge.cause,
+        )
+
+    def _tell_fault(self, fault: FaultReason, detail: int, tick: int) -> Iterator[RigEvent]:
+        self._running_id = None
+        if self._fault_told != (fault, tick):
+            self._fault_told = (fault, tick)
+            yield FaultEvent(fault=fault, detail=detail, tick=tick)
+
+    def _find_finished(self, status: Status, now: int) -> Iterator[RigEvent]:
+        """Idle in two statuses after Start, and no Finished in between: it was lost."""
+        if self._running_id is None or status.state is not RigState.IDLE:
+            self._idle_seen = 0
+            return
+        self._idle_seen += 1
+        if self._idle_seen >= 2:
+            self._running_id = None
+            yield FinishedEvent(
+                schedule_id=status.schedule_id,
+                repeats_done=status.repeats_done,
+                tick=now,
+                seen_in_status=True,
+            )

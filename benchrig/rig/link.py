@@ -1,0 +1,170 @@
+"""A link carries bytes to one rig and back; ``open_link`` makes one from what a person typed.
+
+::
+
+    /dev/ttyUSB0, COM3     a serial port, held exclusively
+    socket://HOST:PORT     bytes over TCP
+    rfc2217://HOST:PORT    a serial port of another machine
+    sim:SCENARIO           the simulated rig, in this process
+    avr:SCENARIO           the reference firmware in an emulator (source checkout only)
+
+Links know nothing of frames. A link that broke stays broken: nothing here reconnects.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import importlib
+import re
+from typing import Protocol, cast
+from urllib.parse import SplitResult, urlsplit
+
+from benchrig.errors import LinkError, UsageError
+
+# Reads are gathered for this long, since wake-ups are what a stream costs. An answer on a
+# quiet line does not wait: the first bytes after a pause or a write are handed over at once.
+GATHER_S = 0.020
+OPEN_TIMEOUT_S = 5.0
+BREAK_S = 0.010  # far above two byte times at any speed
+_SCHEME = re.compile(r"(?P<scheme>[A-Za-z][A-Za-z0-9+.-]+):(?P<rest>.*)", re.DOTALL)
+_KNOWN = "a port such as /dev/ttyUSB0 or COM3, socket://HOST:PORT, rfc2217://HOST:PORT, sim:NAME"
+
+
+class NoBreak(LinkError):
+    """This kind of link cannot send a serial break; nothing was sent and the link is well."""
+
+
+class Link(Protocol):
+    """What every link can do. One reader, one writer, one event loop."""
+
+    @property
+    def name(self) -> str:
+        """What the person typed, fit to print."""
+        ...
+
+    async def read(self) -> bytes:
+        """Bytes that have come; ``b""`` once closed by either end; LinkError when it broke."""
+        ...
+
+    def write(self, data: bytes) -> None:
+        """Send without waiting; raises LinkError when it cannot."""
+        ...
+
+    async def send_break(self) -> None:
+        """Hold the line low for well over two byte times; raises NoBreak where impossible."""
+        ...
+
+    async def close(self) -> None:
+        """Let go of it; harmless when done again."""
+        ...
+
+
+class Inbox:
+    """Bytes between whatever delivers them and the one task that reads."""
+
+    def __init__(self) -> None:
+        self._data = bytearray()
+        self._ready = asyncio.Event()
+        self._closed = False
+        self._error: LinkError | None = None
+
+    @property
+    def closed(self) -> bool:
+        """No more bytes will come."""
+        return self._closed
+
+    def put(self, data: bytes) -> None:
+        """Append bytes."""
+        self._data += data
+        self._ready.set()
+
+    def close(self, error: LinkError | None = None) -> None:
+        """End it; what has come can still be read. The first reason stays."""
+        if not self._closed:
+            self._closed, self._error = True, error
+        self._ready.set()
+
+    def check(self) -> None:
+        """Raise LinkError when no more can be sent."""
+        if self._error is not None:
+            raise LinkError(self._error.message, advice=self._error.advice)
+        if self._closed:
+            raise LinkError("the link is closed")
+
+    async def read(self) -> bytes:
+        """See Link.read."""
+        while not self._data:
+            if self._error is not None:
+                self.check()
+            if self._closed:
+                return b""
+            self._ready.clear()
+            await self._ready.wait()
+        data = bytes(self._data)
+        self._data.clear()
+        return data
+
+
+async def open_link(url: str) -> Link:
+    """Open the link that ``url`` names; UsageError when it names none, LinkError else."""
+    if not url or url != url.strip():
+        raise UsageError(f"{url!r} names no rig", advice=f"give {_KNOWN}")
+    if any(ord(character) < 32 or ord(character) == 127 for character in url):
+        raise UsageError(f"{url!r} has control characters in it", advice=f"give {_KNOWN}")
+    match = _SCHEME.fullmatch(url)
+    if match is None:
+        return await _open_port(url)
+    scheme, rest = match["scheme"].lower(), match["rest"]
+    if scheme in ("socket", "rfc2217"):
+        host, port = _host_and_port(url)
+        if scheme == "socket":
+            return await _open_socket(url, host, port)
+        return await _open_port(url)
+    if scheme in ("sim", "avr"):
+        return _open_scenario(url, scheme, rest)
+    raise UsageError(f"{url!r} begins with {scheme}:, which is no kind of link", advice=_KNOWN)
+
+
+async def _open_port(url: str) -> Link:
+    from benchrig.rig.serial_link import open_serial
+
+    return await open_serial(url)
+
+
+async def _open_socket(url: str, host: str, port: int) -> Link:
+    from benchrig.rig.socket_link import open_socket
+
+    return await open_socket(url, host, port)
+
+
+def _host_and_port(url: str) -> tuple[str, int]:
+    try:
+        parts: SplitResult = urlsplit(url)
+        host, port = parts.hostname, parts.port
+    except ValueError as error:
+        raise UsageError(f"{url!r} is no address: {error}", advice=f"give {_KNOWN}") from error
+    if not host or not port:
+        missing = "host" if not host else "port"
+        raise UsageError(f"{url!r} has no {missing}", advice=f"write {parts.scheme}://HOST:PORT")
+    if parts.username is not None or parts.path not in ("", "/") or parts.fragment:
+        raise UsageError(
+            f"{url!r} has more in it than a host and a port",
+            advice=f"write {parts.scheme}://HOST:PORT",
+        )
+    return host, port
+
+
+def _open_scenario(url: str, scheme: str, scenario: str) -> Link:
+    """The simulated rig or the emulated firmware; both live outside this package."""
+    module, function, lacking = {
+        "sim": ("benchrig_sim.link", "open_sim_link", "the simulated rig is not installed"),
+        "avr": ("avr.link", "open_avr_link", "the emulator is not part of the installed program"),
+    }[scheme]
+    if not scenario:
+        raise UsageError(f"{url!r} names no scenario", advice=f"write {scheme}:SCENARIO")
+    try:
+        opener = getattr(importlib.import_module(module), function)
+    except ImportError as error:
+        advice = "run from a source checkout with sims/ on PYTHONPATH"
+        raise UsageError(f"{url!r} cannot be used here: {lacking}", advice=advice) from error
+    return cast(Link, opener(scenario))
