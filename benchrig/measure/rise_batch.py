@@ -1,0 +1,242 @@
+"""Many rises on one time grid at once, at the accuracy of the single fit.
+
+All curves 1 - exp(-t / tau) of a time grid lie, to rounding, in a space of about ten
+dimensions. Each record is projected there once; the search over tau and the last steps happen
+in that space, from tables made once for the grid. Records that the tables do not serve (tau
+far from the record's length, structure in the residuals, no rise) go through the single fit,
+so a batch never says more than ``fit_rise`` would.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchrig.measure.features import RiseFit
+from benchrig.measure.propagation import FloatArray
+from benchrig.measure.rise import (
+    STRUCTURED_POINTS_MIN,
+    Solution,
+    limit_ratios,
+    solve_rise,
+    to_fit,
+)
+from benchrig.quantity import Measured
+
+TAU_LEAST = 1.0 / 40.0  # of the record
+TAU_MOST = 4.0
+FINE = 2048
+COARSE = 56
+RANK_TOLERANCE = 1e-7
+CHUNK = 1024  # records at once: the working set stays in cache
+SMOOTH = 6  # slow waves beside the space of rises, to tell structure from noise
+STRUCTURE_SIGMAS = 5.0
+_ROUNDING = 1e-13
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RiseBatch:
+    """Results of many fits; rows that did not converge hold NaN and have a reason."""
+
+    current_a: FloatArray
+    tau_s: FloatArray
+    u_current_a: FloatArray
+    u_tau_s: FloatArray
+    correlation: FloatArray
+    residual_sum_squares: FloatArray
+    converged: NDArray[np.bool_]
+    points: int
+    record_s: float
+    reasons: dict[int, str] = field(default_factory=dict)
+    structured: frozenset[int] = frozenset()
+
+    def solution(self, row: int) -> Solution | str:
+        """One row as a solution, or why it has none."""
+        if not self.converged[row]:
+            return self.reasons[row]
+        return Solution(
+            current_a=float(self.current_a[row]),
+            tau_s=float(self.tau_s[row]),
+            u_current_a=float(self.u_current_a[row]),
+            u_tau_s=float(self.u_tau_s[row]),
+            correlation=float(self.correlation[row]),
+            residual_sum_squares=float(self.residual_sum_squares[row]),
+            points=self.points,
+            record_s=self.record_s,
+            structured=row in self.structured,
+        )
+
+    def fit(self, row: int, voltage: Measured | None = None) -> RiseFit:
+        """One row as the value that travels."""
+        found = self.solution(row)
+        if isinstance(found, str):
+            return RiseFit(converged=False, reason=found, points=self.points)
+        return to_fit(found, voltage)
+
+
+class RiseBank:
+    """The tables of one time grid; worth keeping while records of that grid come."""
+
+    def __init__(self, time_s: FloatArray) -> None:
+        time = np.asarray(time_s, dtype=np.float64)
+        if time.ndim != 1 or time.size < 6 or not np.isfinite(time).all() or (time < 0).any():
+            raise ValueError("a time grid has six or more finite times, none before switch-on")
+        self.time_s = time
+        self.span = float(time.max())
+        t = time / self.span
+        self._log_tau = np.linspace(np.log(TAU_LEAST), np.log(TAU_MOST), FINE)
+        self._du = float(self._log_tau[1] - self._log_tau[0])
+        x = t * np.exp(-self._log_tau)[:, None]
+        decay = np.exp(-x)
+        shape, first, second = -np.expm1(-x), -x * decay, (x - x * x) * decay
+        sample = shape[::8]
+        unit = sample / np.linalg.norm(sample, axis=1)[:, None]
+        _, weights, rows = np.linalg.svd(unit, full_matrices=False)
+        rank = int((weights > RANK_TOLERANCE * weights[0]).sum())
+        on = (t > 0).astype(np.float64)
+        # Behind the basis: the straight line and the constant, the limits of the model; then
+        # smooth directions that no rise has, to tell structure in the residuals from noise.
+        limits = np.stack((t / np.linalg.norm(t), on / np.linalg.norm(on)))
+        smooth = _smooth_rest(rows[:rank], time)
+        self._rank, self._smooth = rank, smooth.shape[0]
+        slow_dof = rank - 2 + self._smooth
+        self._free = max(1, t.size - 2 - slow_dof)
+        # Chi-square's far tail by Wilson-Hilferty, and the F distribution's first correction.
+        tail = 2.0 / (9.0 * slow_dof)
+        chi2 = slow_dof * (1.0 - tail + STRUCTURE_SIGMAS * tail**0.5) ** 3
+        self._structure = chi2 * (1.0 + 20.0 / self._free)
+        self._basis = np.ascontiguousarray(np.concatenate((rows[:rank], limits, smooth)).T)
+        self._tables(shape @ rows[:rank].T, first @ rows[:rank].T, second @ rows[:rank].T)
+
+    def _tables(self, a: FloatArray, b: FloatArray, c: FloatArray) -> None:
+        """Unit curves in the small space with two derivatives in ln tau, and their norms."""
+        norm = np.linalg.norm(a, axis=1)
+        norm1 = (a * b).sum(axis=1) / norm
+        norm2 = ((b * b).sum(axis=1) + (a * c).sum(axis=1) - norm1**2) / norm
+        h = a / norm[:, None]
+        h1 = (b - h * norm1[:, None]) / norm[:, None]
+        h2 = (c - 2 * h1 * norm1[:, None] - h * norm2[:, None]) / norm[:, None]
+        self._table = np.ascontiguousarray(np.stack((h, h1, h2), axis=1))
+        self._norm = norm
+        self._cross, self._bend = (a * b).sum(axis=1), (b * b).sum(axis=1)
+        nodes = np.linspace(0, FINE - 1, COARSE)
+        self._coarse = np.ascontiguousarray(h[np.rint(nodes).astype(int)].T.astype(np.float32))
+        self._stride = (FINE - 1) / (COARSE - 1)
+
+    def fit(self, currents: FloatArray) -> RiseBatch:
+        """Fit each row of ``currents[records, points]``."""
+        data = np.asarray(currents, dtype=np.float64)
+        if data.ndim != 2 or data.shape[1] != self.time_s.size:
+            raise ValueError("currents must be records by points of the time grid")
+        out = np.empty((6, data.shape[0]))
+        fair = np.empty(data.shape[0], dtype=np.bool_)
+        for begin in range(0, data.shape[0], CHUNK):
+            part = slice(begin, begin + CHUNK)
+            fair[part] = self._fit_chunk(data[part], out[:, part])
+        return self._with_singles(data, out, fair)
+
+    def _fit_chunk(self, data: FloatArray, out: FloatArray) -> NDArray[np.bool_]:
+        projected = data @ self._basis
+        z = projected[:, : self._rank]
+        position, at_end = self._coarse_search(z)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            for _ in range(2):
+                node = np.clip(np.rint(np.nan_to_num(position)), 0, FINE - 1).astype(np.int64)
+                s = np.matmul(self._table[node], z[:, :, None])[:, :, 0]
+                du = -s[:, 1] / s[:, 2]
+                position = node + du / self._du
+            score = s[:, 0] + du * (s[:, 1] + 0.5 * du * s[:, 2])
+            n = self.time_s.size
+            total = np.einsum("ij,ij->i", data, data)
+            rss = np.maximum(total - score * score, n * (_ROUNDING**2) * total)
+            current = score / np.interp(position, np.arange(FINE), self._norm)
+            norm, cross = self._norm[node] ** 2, self._cross[node]
+            bend = self._bend[node]
+            determinant = norm * bend - cross * cross
+            variance = rss / (n - 2)
+            u_log = np.sqrt(variance * norm / determinant) / np.abs(current)
+            out[0] = current
+            out[1] = np.exp(self._log_tau[0] + position * self._du) * self.span
+            out[2] = np.sqrt(variance * bend / determinant)
+            out[3] = u_log * out[1]
+            # d model / d ln tau has the current's sign: so has the correlation of I and tau.
+            out[4] = -np.sign(current) * cross / np.sqrt(norm * bend)
+            out[5] = rss
+            least = rss[:, None] * np.array(limit_ratios(n))
+            limits = total[:, None] - projected[:, self._rank : self._rank + 2] ** 2
+            good = ~at_end & (np.abs(du) < 3 * self._du) & np.isfinite(out).all(axis=0)
+            good &= (limits > least).all(axis=1) & (u_log < 0.3)
+            good &= out[2] < 0.3 * np.abs(current)
+            if self._smooth:
+                wave = projected[:, self._rank + 2 :]
+                slow = np.einsum("ij,ij->i", wave, wave) + np.einsum("ij,ij->i", z, z)
+                slow -= score * score
+                good &= slow * self._free < self._structure * (rss - slow)
+        return np.asarray(good)
+
+    def _coarse_search(self, z: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
+        score = z.astype(np.float32) @ self._coarse
+        score *= score
+        best = score.argmax(axis=1)
+        at_end = (best == 0) | (best == COARSE - 1)
+        best = np.clip(best, 1, COARSE - 2)
+        rows = np.arange(best.size)
+        left, middle, right = (score[rows, best + k] for k in (-1, 0, 1))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            offset = 0.5 * (left - right) / (left - 2 * middle + right)
+        return np.asarray((best + offset) * self._stride, dtype=np.float64), at_end
+
+    def _with_singles(
+        self, data: FloatArray, out: FloatArray, fair: NDArray[np.bool_]
+    ) -> RiseBatch:
+        reasons: dict[int, str] = {}
+        structured = set()
+        for row in np.flatnonzero(~fair):
+            found = solve_rise(self.time_s, data[row])
+            if isinstance(found, str):
+                reasons[int(row)] = found
+                out[:, row] = np.nan
+                continue
+            fair[row] = True
+            if found.structured:
+                structured.add(int(row))
+            out[:, row] = (
+                found.current_a,
+                found.tau_s,
+                found.u_current_a,
+                found.u_tau_s,
+                found.correlation,
+                found.residual_sum_squares,
+            )
+        return RiseBatch(
+            current_a=out[0],
+            tau_s=out[1],
+            u_current_a=out[2],
+            u_tau_s=out[3],
+            correlation=out[4],
+            residual_sum_squares=out[5],
+            converged=fair,
+            points=self.time_s.size,
+            record_s=self.span,
+            reasons=reasons,
+            structured=frozenset(structured),
+        )
+
+
+def _smooth_rest(basis: FloatArray, time: FloatArray) -> FloatArray:
+    """Up to SMOOTH slow waves over the record with every rise taken out of them."""
+    n, rank = time.size, basis.shape[0]
+    if n < max(STRUCTURED_POINTS_MIN, rank + 2 * SMOOTH):
+        return np.empty((0, n))
+    order = np.argsort(np.argsort(time, kind="stable"), kind="stable")
+    waves = np.cos(np.pi * np.arange(1, rank + SMOOTH + 1)[:, None] * (order + 0.5) / n)
+    waves -= (waves @ basis.T) @ basis
+    _, _, rows = np.linalg.svd(waves, full_matrices=False)
+    return np.asarray(rows[:SMOOTH])
+
+
+def fit_rises(time_s: FloatArray, currents: FloatArray, bank: RiseBank | None = None) -> RiseBatch:
+    """Fit rows of ``currents[records, points]`` on one time grid; see ``RiseBatch.fit``."""
+    return (bank or RiseBank(time_s)).fit(currents)
