@@ -145,7 +145,8 @@ class ThreadLink(_SerialLink):
     def __init__(self, name: str, port: serial.SerialBase) -> None:
         super().__init__(name, port)
         self._loop = asyncio.get_running_loop()
-        self._stop = threading.Event()
+        self._stop = False
+        self._read_on = threading.Event()  # set by a write: its answer shall not wait
         self._thread = threading.Thread(target=self._pump, name=f"read {name}", daemon=True)
         self._thread.start()
 
@@ -156,23 +157,26 @@ class ThreadLink(_SerialLink):
             self._port.write(data)
         except PORT_ERRORS as error:
             raise self._broken(error) from error
+        self._read_on.set()
 
     async def close(self) -> None:
         """See Link."""
-        self._stop.set()
+        self._stop = True
+        self._read_on.set()
         self._inbox.close()
         await asyncio.to_thread(self._thread.join, OPEN_TIMEOUT_S)
 
     def _pump(self) -> None:
         """Runs in the thread. Ends by itself when told to, or when the port is gone."""
         try:
-            while not self._stop.is_set():
+            while not self._stop:
                 data = self._port.read(1)
                 waiting = self._port.in_waiting
                 if data or waiting:
                     data += self._port.read(waiting) if waiting else b""
                     self._hand_over(self._inbox.put, data)
-                    self._stop.wait(GATHER_S / 4 if len(data) < 64 else GATHER_S)
+                    self._read_on.wait(GATHER_S)
+                    self._read_on.clear()
         except PORT_ERRORS as error:
             self._hand_over(self._broken, error)
         finally:
@@ -182,7 +186,7 @@ class ThreadLink(_SerialLink):
         try:
             self._loop.call_soon_threadsafe(call, argument)
         except RuntimeError:  # the loop has ended first; nobody is left to tell
-            self._stop.set()
+            self._stop = True
 
 
 async def open_serial(url: str) -> DescriptorLink | ThreadLink:

@@ -18,6 +18,7 @@ class SocketLink(asyncio.Protocol):
         self._inbox = Inbox()
         self._transport: asyncio.Transport | None = None
         self._resume: asyncio.TimerHandle | None = None
+        self._heard = False
 
     # --- asyncio.Protocol ---
 
@@ -28,6 +29,7 @@ class SocketLink(asyncio.Protocol):
 
     def data_received(self, data: bytes) -> None:
         """Hand over at once, then let the rest gather."""
+        self._heard = True
         self._inbox.put(data)
         if self._transport is not None and not self._transport.is_closing():
             self._transport.pause_reading()
@@ -37,7 +39,13 @@ class SocketLink(asyncio.Protocol):
     def connection_lost(self, exc: Exception | None) -> None:
         """Closed by the other end, or broken."""
         self._stop_gathering()
-        error = None if exc is None else LinkError(f"{self.name}: the connection broke: {exc}")
+        if not self._heard:
+            error: LinkError | None = LinkError(
+                f"{self.name}: the other end closed the connection without a word",
+                advice="a rig serves one program at a time: is it in use by another?",
+            )
+        else:
+            error = None if exc is None else LinkError(f"{self.name}: the connection broke: {exc}")
         self._inbox.close(error)
 
     # --- Link ---
