@@ -69,7 +69,7 @@ def log_errors(url: URL) -> Iterator[None]:
     """Turn the database's errors into LogError, without passwords and with advice."""
     try:
         yield
-    except (SQLAlchemyError, sqlite3.Error, OSError, ImportError) as error:
+    except (SQLAlchemyError, sqlite3.Error, OSError, ImportError, UnicodeError) as error:
         raise as_log_error(url, error) from None
 
 
@@ -95,6 +95,7 @@ def _advice(url: URL, words: str) -> str:
         ("readonly", "check the rights of the file and its directory"),
         ("read-only", "check the rights of the file and its directory"),
         ("locked", "another process holds the log; try again"),
+        ("decode", f"the file is damaged; {_RESTORE}"),
         ("malformed", f"the file is damaged; {_RESTORE}"),
         ("not a database", f"the file is no run log; {_RESTORE}"),
         ("unable to open", "check that the directory exists and may be written"),

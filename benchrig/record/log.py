@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -56,6 +57,7 @@ class RunLog(LogReader):
                 database.check_file(path)
                 if read_only and not path.exists():
                     raise LogError(f"run log {path}: there is none", advice="check --log")
+                read_only = read_only or (path.exists() and not os.access(path, os.W_OK))
                 if not read_only:
                     path.parent.mkdir(parents=True, exist_ok=True)
             engine = database.make_engine(url, read_only=read_only)
@@ -96,7 +98,9 @@ class RunLog(LogReader):
         if self._read_only:
             raise LogError(
                 f"run log {self.shown}: may only be read",
-                advice="runs are kept in a log file on the bench and pushed from there",
+                advice="check the rights of the file and its directory"
+                if database.is_sqlite(self._url)
+                else "runs are kept in a log file on the bench and pushed from there",
             )
         immediate = self._engine.execution_options(immediate=True)
         with database.log_errors(self._url), immediate.connect() as connection:

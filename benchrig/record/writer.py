@@ -119,7 +119,7 @@ class RunWriter:
         with self._lock:
             self._failure = self._failure or error
             self._items.clear()
-            self._bytes = 0
+            self._bytes = self._taken_bytes = 0
             self._lock.notify_all()
         self._wake.set()
 

@@ -1,0 +1,117 @@
+"""The codec: exact for any codes, small for quiet ones, and damage is told."""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import itertools
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as npst
+
+from benchrig.errors import LogError
+from benchrig.measure.samples import SampleBlock
+from benchrig.record.codec import Codec, Packed, pack, unpack
+from tests.record.test_log import same_blocks
+
+BYTES_A_SAMPLE_MAX = 0.55
+
+
+@st.composite
+def streams(draw: st.DrawFn) -> list[SampleBlock]:
+    """Blocks of one layout with gaps and odd ticks, codes over the whole 16 bits."""
+    inputs = tuple(draw(st.lists(st.integers(0, 255), min_size=1, max_size=5, unique=True)))
+    period = draw(st.integers(1, 2**32 - 1))
+    block, tick = draw(st.integers(0, 2**20)), draw(st.integers(0, 2**40))
+    found = []
+    for _ in range(draw(st.integers(1, 6))):
+        shape = (draw(st.integers(1, 8)), len(inputs))
+        codes = draw(npst.arrays(np.int16, shape))
+        found.append(
+            SampleBlock(
+                stream=draw(st.just(3)),
+                block=block,
+                tick=tick,
+                inputs=inputs,
+                scan_period_ticks=period,
+                codes=codes,
+            )
+        )
+        block += 1 + draw(st.sampled_from((0, 0, 1, 60_000)))
+        tick += shape[0] * period + draw(st.sampled_from((0, 0, 1, -1, 2**31)))
+    return found
+
+
+@settings(max_examples=200, deadline=None)
+@given(streams(), st.sampled_from((Codec.DELTA_SHUFFLE, Codec.DELTA_SHUFFLE_ZLIB)))
+def test_blocks_come_back_exactly(blocks: list[SampleBlock], codec: Codec) -> None:
+    packed = pack(blocks, codec)
+    assert packed.samples == sum(b.codes.size for b in blocks)
+    assert same_blocks(list(unpack(packed)), blocks)
+
+
+@settings(max_examples=200, deadline=None)
+@given(streams())
+def test_merged_blocks_hold_every_code_at_its_tick(blocks: list[SampleBlock]) -> None:
+    def at(found: list[SampleBlock]) -> list[tuple[int, list[int]]]:
+        return [
+            (b.tick + k * b.scan_period_ticks, scan.tolist())
+            for b in found
+            for k, scan in enumerate(b.codes)
+        ]
+
+    merged = list(unpack(pack(blocks), merged=True))
+    assert at(merged) == at(blocks)
+    follows = [
+        b.block == a.block + 1 and b.tick == a.tick + len(a.codes) * a.scan_period_ticks
+        for a, b in itertools.pairwise(blocks)
+    ]
+    assert len(merged) == 1 + follows.count(False)
+
+
+@settings(max_examples=150, deadline=None)
+@given(streams(), st.data())
+def test_damaged_chunks_are_told_or_read(blocks: list[SampleBlock], data: st.DataObject) -> None:
+    packed = pack(blocks)
+    raw = bytearray(packed.data)
+    raw[data.draw(st.integers(0, len(raw) - 1))] ^= 1 << data.draw(st.integers(0, 7))
+    raw = raw[: data.draw(st.integers(0, len(raw)))]
+    damaged = dataclasses.replace(packed, data=bytes(raw))
+    with contextlib.suppress(LogError):  # any other error fails the test
+        list(unpack(damaged))
+
+
+@given(st.binary(max_size=200))
+def test_rubbish_is_no_chunk(data: bytes) -> None:
+    with pytest.raises(LogError, match="cannot be read"):
+        list(unpack(Packed(Codec.DELTA_SHUFFLE_ZLIB, data, 1)))
+
+
+@pytest.mark.parametrize("noise_codes", [0.3, 0.5, 1.0, 1.5])
+def test_quiet_signals_take_little_room(noise_codes: float) -> None:
+    rng = np.random.default_rng(5)
+    scans = 10_000  # one second of 4 inputs at 10 kS/s
+    time_s = np.arange(scans) / 10_000
+    columns = (
+        300 + 200 * np.tanh(np.maximum(0.0, time_s - 0.3) * 50),
+        np.full(scans, 512.0),
+        np.full(scans, 16.0),
+        700 - 3 * time_s,
+    )
+    codes = np.stack([np.round(c + rng.normal(0, noise_codes, scans)) for c in columns], axis=1)
+    blocks = [
+        SampleBlock(
+            stream=1,
+            block=k,
+            tick=200 * 25 * k,
+            inputs=(0, 1, 3, 4),
+            scan_period_ticks=200,
+            codes=codes[25 * k : 25 * k + 25].astype(np.int16),
+        )
+        for k in range(scans // 25)
+    ]
+    packed = pack(blocks)
+    assert len(packed.data) / packed.samples <= BYTES_A_SAMPLE_MAX
