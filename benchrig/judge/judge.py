@@ -1,0 +1,121 @@
+"""From what a run measured to its verdict: one ``Judged`` a characteristic, and one word.
+
+Plain arguments, no record: the same code judges a run, an analysis done again from the log,
+and values typed in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from benchrig.judge.conformity import judge_value
+from benchrig.judge.cycling import judge_current, judge_drop_outs, judge_motion, judge_others
+from benchrig.judge.resistance import ColdValues, judge_insulation, judge_resistance
+from benchrig.judge.statistics import proof_of_clean_cycles
+from benchrig.judge.verdict import Judged, Verdict
+from benchrig.measure.features import CycleFeatures, DropOut, Motion
+from benchrig.parts.part import Characteristic, Part
+from benchrig.quantity import Measured
+
+# A part is only passed on one of these; everything else supports or contradicts.
+DECISIVE = (Characteristic.RESISTANCE_20C, Characteristic.CURRENT)
+
+
+def judge_run(
+    part: Part,
+    *,
+    cold: ColdValues,
+    cycles: Sequence[CycleFeatures],
+    cycles_planned: int,
+    temperature_c: float | None,
+    four_wire: bool,
+    lead_null_valid: bool,
+    drop_outs: Sequence[DropOut] | None = None,
+    motion_reference: Motion | None = None,
+    typed_in: Mapping[Characteristic, Measured] | None = None,
+) -> tuple[Judged, ...]:
+    """Every characteristic of a run, judged.
+
+    ``temperature_c`` is the part's before the run, None when nobody knows it. ``drop_outs``
+    defaults to those of the cycles. ``motion_reference`` is the movement seen on a reference
+    of this part. ``typed_in`` holds values measured elsewhere, such as flow.
+    """
+    if drop_outs is None:
+        drop_outs = [drop for cycle in cycles for drop in cycle.drop_outs]
+    judged = [
+        judge_resistance(
+            part,
+            cold,
+            temperature_c=temperature_c,
+            four_wire=four_wire,
+            lead_null_valid=lead_null_valid,
+        ),
+        judge_current(part, cycles),
+        judge_drop_outs(part, cycles, cycles_planned=cycles_planned, drop_outs=drop_outs),
+        judge_motion(part, cycles, reference=motion_reference),
+        judge_insulation(part, cold),
+        *judge_others(part, cycles),
+        *(judge_typed(part, c, value) for c, value in (typed_in or {}).items()),
+    ]
+    return tuple(found for found in judged if found is not None)
+
+
+def judge_typed(part: Part, characteristic: Characteristic, value: Measured) -> Judged:
+    """A value measured elsewhere and typed in."""
+    return judge_value(characteristic, value, part.limit(characteristic), prefix="typed in: ")
+
+
+def overall(judged: Sequence[Judged], *, complete: bool) -> Verdict:
+    """One word for the part.
+
+    FAIL if anything failed; PASS only on a complete run with a decisive limit passed, no
+    drop-out and nothing left open; else INCONCLUSIVE.
+    """
+    return _overall(judged, complete=complete)[0]
+
+
+def overall_reason(judged: Sequence[Judged], *, complete: bool) -> str:
+    """Why the overall verdict is what it is, in a sentence."""
+    return _overall(judged, complete=complete)[1]
+
+
+def _overall(judged: Sequence[Judged], *, complete: bool) -> tuple[Verdict, str]:
+    by_verdict = {
+        verdict: [j for j in judged if j.verdict is verdict]
+        for verdict in (Verdict.PASS, Verdict.FAIL, Verdict.INCONCLUSIVE)
+    }
+    if failed := by_verdict[Verdict.FAIL]:
+        return Verdict.FAIL, "; ".join(j.reason for j in failed)
+    if not complete:
+        return Verdict.INCONCLUSIVE, "the run or its data are not complete"
+    if unsure := by_verdict[Verdict.INCONCLUSIVE]:
+        return Verdict.INCONCLUSIVE, "; ".join(j.reason for j in unsure)
+    passed = {j.characteristic for j in by_verdict[Verdict.PASS]}
+    if not passed & set(DECISIVE):
+        reason = "neither resistance nor current was judged against a published limit"
+        return Verdict.INCONCLUSIVE, reason
+    if Characteristic.DROP_OUTS not in passed:
+        return Verdict.INCONCLUSIVE, "nothing shows that the current stays"
+    names = {Characteristic.RESISTANCE_20C: "resistance", Characteristic.CURRENT: "current"}
+    within = " and ".join(names[c] for c in DECISIVE if c in passed)
+    return Verdict.PASS, f"{within} within the published limits, no drop-out"
+
+
+def is_complete(cycles: Sequence[CycleFeatures], cycles_planned: int) -> bool:
+    """Every planned cycle was seen, and none lacks a sample."""
+    return len(cycles) >= cycles_planned and all(cycle.complete for cycle in cycles)
+
+
+def not_proven(part: Part, cycles: int, *, wiggled: bool, fluid: bool) -> tuple[str, ...]:
+    """What a run leaves open even when it passes; printed with every verdict."""
+    lines = [proof_of_clean_cycles(cycles)]
+    if part.kind.is_pump:
+        lines.append("pressure and delivery were not measured")
+    else:
+        lines.append("electrical only: flow, spray, leak and sealing were not measured")
+    if not fluid:
+        lines.append("the part ran dry; under pressure it opens later and closes sooner")
+    if not wiggled:
+        lines.append("connector and leads were not moved during the run")
+    lines.append("the vehicle's wiring, driver and supply were not tested")
+    return tuple(lines)

@@ -1,0 +1,57 @@
+"""Numbers with their uncertainty as a customer reads them."""
+
+from __future__ import annotations
+
+import math
+
+from benchrig.parts.part import Limit
+
+# SI unit -> (factor to the shown unit, shown unit), tried from the largest value down.
+_SCALES: dict[str, tuple[tuple[float, float, str], ...]] = {
+    "ohm": ((1e6, 1e-6, "Mohm"), (1e4, 1e-3, "kohm"), (0.0, 1.0, "ohm")),
+    "A": ((0.1, 1.0, "A"), (0.0, 1e3, "mA")),
+    "s": ((1.0, 1.0, "s"), (1e-3, 1e3, "ms"), (0.0, 1e6, "µs")),
+    "H": ((1.0, 1.0, "H"), (0.0, 1e3, "mH")),
+}
+
+
+def shown_scale(value: float, unit: str) -> tuple[float, str]:
+    """Factor and unit in which a value of this size is shown."""
+    for least, factor, name in _SCALES.get(unit, ()):
+        if abs(value) >= least:
+            return factor, name
+    return 1.0, unit
+
+
+def with_uncertainty(value: float, expanded: float, unit: str) -> str:
+    """``14.52 ± 0.06 ohm``: the uncertainty to two digits, the value to the same place."""
+    factor, name = shown_scale(value, unit)
+    places = 1 - math.floor(math.log10(expanded * factor))
+    if places <= 0:
+        tens = 10.0**-places
+        shown = [f"{round(x * factor / tens) * tens:.0f}" for x in (value, expanded)]
+    else:
+        shown = [f"{x * factor:.{min(places, 12)}f}" for x in (value, expanded)]
+    return f"{shown[0]} ± {shown[1]} {name}".rstrip()
+
+
+def plain(value: float, unit: str, like: float | None = None) -> str:
+    """A number without uncertainty, in the unit that suits ``like`` (or itself)."""
+    factor, name = shown_scale(value if like is None else like, unit)
+    return f"{value * factor:.4g} {name}".rstrip()
+
+
+def limit_words(limit: Limit, unit: str) -> str:
+    """``13.8 to 15.2 ohm``, ``at least 1 Mohm``, ``at most 5 ms``."""
+    if limit.low is not None and limit.high is not None:
+        factor, name = shown_scale(limit.high, unit)
+        return f"{limit.low * factor:.4g} to {limit.high * factor:.4g} {name}".rstrip()
+    if limit.low is not None:
+        return f"at least {plain(limit.low, unit)}"
+    return f"at most {plain(limit.high or 0.0, unit)}"
+
+
+def listed(numbers: list[int], most: int = 6) -> str:
+    """``3, 7, 9``, shortened when long."""
+    shown = ", ".join(str(n) for n in numbers[:most])
+    return shown if len(numbers) <= most else f"{shown} and {len(numbers) - most} more"
