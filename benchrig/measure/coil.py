@@ -15,10 +15,9 @@ import numpy as np
 from benchrig.measure.propagation import FloatArray, ratio
 from benchrig.measure.reading import Codes, Reading, read, standard_error
 from benchrig.measure.samples import InputScale
+from benchrig.parts.copper import COPPER_K_C, REFERENCE_C, resistance_factor
 from benchrig.quantity import Contribution, Measured
 
-COPPER_K = 234.5  # °C below zero at which copper's straight line meets no resistance
-REFERENCE_C = 20.0
 # Magnet wire of 98 % IACS has a temperature coefficient 2 % below that of pure annealed copper
 # (it goes with conductivity): taken as a rectangular distribution of that half-width.
 ALPHA_REL_U = 0.02 / math.sqrt(3.0)
@@ -42,20 +41,13 @@ class CoilResistance:
     at_least_ohm: float | None = None
 
 
-def copper_factor(from_c: float, to_c: float) -> float:
-    """Ratio of a copper winding's resistance at ``to_c`` to that at ``from_c``."""
-    return (COPPER_K + to_c) / (COPPER_K + from_c)
-
-
 def at_temperature(
     resistance: Measured, temperature_c: float, u_temperature_c: float, to_c: float
 ) -> Measured:
     """Resistance at another temperature, with what temperature and wire add."""
     if not (math.isfinite(u_temperature_c) and u_temperature_c > 0):
         raise ValueError("a temperature without its uncertainty corrects nothing")
-    if min(temperature_c, to_c) <= -COPPER_K:
-        raise ValueError(f"{temperature_c:g} °C is no temperature of a winding")
-    factor = copper_factor(temperature_c, to_c)
+    factor = resistance_factor(temperature_c, to_c)
     value = resistance.value * factor
     lines = [
         replace(line, std_uncertainty=line.std_uncertainty * factor)
@@ -65,13 +57,13 @@ def at_temperature(
     lines.append(
         Contribution(
             source="part temperature",
-            std_uncertainty=abs(value) * u_temperature_c / (COPPER_K + temperature_c),
+            std_uncertainty=abs(value) * u_temperature_c / (COPPER_K_C + temperature_c),
         )
     )
     # d ln R(to) / d ln alpha of R (1 + alpha (to - ref)) / (1 + alpha (T - ref)), alpha at 20 °C.
     wire = abs(
-        (to_c - REFERENCE_C) / (COPPER_K + to_c)
-        - (temperature_c - REFERENCE_C) / (COPPER_K + temperature_c)
+        (to_c - REFERENCE_C) / (COPPER_K_C + to_c)
+        - (temperature_c - REFERENCE_C) / (COPPER_K_C + temperature_c)
     )
     if wire > 0:
         lines.append(
@@ -107,14 +99,14 @@ def winding_temperature_from(
     if cold.value <= 0 or hot.value <= 0:
         raise ValueError("a winding's resistance is above zero")
     quotient = ratio(hot, cold, "1", shared=shared)
-    span = COPPER_K + cold_temperature_c
+    span = COPPER_K_C + cold_temperature_c
     lines = [replace(line, std_uncertainty=line.std_uncertainty * span) for line in quotient.budget]
     lines.append(
         Contribution(
             source="cold temperature", std_uncertainty=quotient.value * u_cold_temperature_c
         )
     )
-    wire = abs(quotient.value - 1.0) * (COPPER_K + REFERENCE_C) * ALPHA_REL_U
+    wire = abs(quotient.value - 1.0) * (COPPER_K_C + REFERENCE_C) * ALPHA_REL_U
     if wire > 0:
         lines.append(
             Contribution(
@@ -123,7 +115,7 @@ def winding_temperature_from(
                 note="98 to 102 % IACS, rectangular",
             )
         )
-    return Measured.from_budget(quotient.value * span - COPPER_K, "°C", tuple(lines))
+    return Measured.from_budget(quotient.value * span - COPPER_K_C, "°C", tuple(lines))
 
 
 def null_refusal(null: Measured | None, age_s: float | None) -> str:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 
-from benchrig.measure.coil import REFERENCE_C, copper_factor
+from benchrig.parts.copper import REFERENCE_C, resistance_factor
 
 ANNEALED_COPPER_OHM_M = 1.0 / 58e6  # IEC 60028: 1/58 ohm mm²/m at 20 °C
 _INCH_M = 0.0254
@@ -22,7 +22,7 @@ def awg_diameter_m(gauge: int) -> float:
 def awg_ohm_per_m(gauge: int, temperature_c: float = REFERENCE_C) -> float:
     """Resistance of a metre of solid annealed copper; stranded wire runs 2-5 % higher."""
     area_m2 = math.pi / 4.0 * awg_diameter_m(gauge) ** 2
-    return ANNEALED_COPPER_OHM_M / area_m2 * copper_factor(REFERENCE_C, temperature_c)
+    return ANNEALED_COPPER_OHM_M / area_m2 * resistance_factor(REFERENCE_C, temperature_c)
 
 
 def null_doubt(null_ohm: float, gauge: int, length_m: float) -> str:

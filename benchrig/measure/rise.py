@@ -21,7 +21,7 @@ from benchrig.measure.propagation import FloatArray
 from benchrig.quantity import Contribution, Measured
 
 POINTS_MIN = 6
-PLATEAU_TAUS_MIN = 3.0  # a shorter record hardly knows its final current
+PLATEAU_TAUS_MIN = 2.9  # about 3: a shorter record hardly knows its final current
 NODES_PER_DECADE = 12
 STEPS_MAX = 200
 STEP_DONE = 1e-11  # in ln tau
@@ -45,6 +45,9 @@ class Solution:
     points: int
     record_s: float
     structured: bool = False  # the residuals are not noise: uncertainties were widened
+    # What an ampere of offset in the readings does to I (A/A) and to tau (s/A).
+    offset_to_current: float = 1.0
+    offset_to_tau: float = 0.0
 
 
 def fit_rise(
@@ -142,12 +145,13 @@ def to_fit(
         "A",
         ("rise fit", found.u_current_a, "A"),
         ("current gain", _relative(found.current_a, current_gain_rel_u), "B"),
-        ("current offset", current_offset_u, "B"),
+        ("current offset", _product(found.offset_to_current, current_offset_u), "B"),
     )
     tau = _measured(
         found.tau_s,
         "s",
         ("rise fit", found.u_tau_s, "A"),
+        ("current offset", _product(found.offset_to_tau, current_offset_u), "B"),
         ("clock", _relative(found.tau_s, clock_rel_u), "B"),
     )
     inductance = resistance = None
@@ -161,13 +165,12 @@ def to_fit(
             f"{PLATEAU_TAUS_MIN:g}, the final current is extrapolated"
         )
     if voltage is not None:
-        shared = (
-            ("current gain", current_gain_rel_u),
-            ("current offset", _share(current_offset_u, found.current_a)),
-        )
-        inductance = _inductance(
-            found, source_voltage or voltage, (*shared, ("clock", clock_rel_u))
-        )
+        gain = ("current gain", current_gain_rel_u)
+        to_i = found.offset_to_current / found.current_a
+        to_tau = found.offset_to_tau / found.tau_s
+        shared = (gain, ("current offset", _product(to_i, current_offset_u)))
+        both = (gain, ("current offset", _product(to_tau - to_i, current_offset_u)))
+        inductance = _inductance(found, source_voltage or voltage, (*both, ("clock", clock_rel_u)))
         if long_enough:
             resistance = _resistance(found, voltage, shared)
     return RiseFit(
@@ -273,6 +276,9 @@ def _finish(
     if structured and math.sqrt(rss / n) > MISFIT_MAX * abs(level):
         return "the current is not one rise: it departs from it by more than noise"
     variance = rss / (n - 2) * widening
+    ones, lean = float(shape.sum()), level * float(slope.sum())
+    to_level = (bend * ones - cross * lean) / determinant
+    to_log = (norm * lean - cross * ones) / determinant
     u_level = math.sqrt(variance * bend / determinant)
     u_log = math.sqrt(variance * norm / determinant)
     if not (u_level < 0.5 * abs(level) and u_log < 0.5):
@@ -287,6 +293,8 @@ def _finish(
         points=n,
         record_s=span,
         structured=structured,
+        offset_to_current=to_level,
+        offset_to_tau=to_log * math.exp(log_tau) * span / height,
     )
 
 
@@ -321,35 +329,51 @@ def _relative(value: float, rel: float | None) -> float | None:
     return None if rel is None else abs(value) * rel
 
 
-def _share(part: float | None, whole: float) -> float | None:
-    return None if part is None else part / abs(whole)
+def _product(sensitivity: float, u: float | None) -> float | None:
+    return None if u is None else abs(sensitivity) * u
 
 
 def _resistance(
     found: Solution, voltage: Measured, shared: tuple[tuple[str, float | None], ...]
 ) -> Measured:
     value = voltage.value / found.current_a
-    size = abs(value)
-    lines = [
-        ("voltage", size * voltage.std_uncertainty / abs(voltage.value), "B"),
-        ("rise fit", size * found.u_current_a / abs(found.current_a), "A"),
+    rel_i = found.u_current_a / abs(found.current_a)
+    return _measured(
+        value,
+        "ohm",
+        *_voltage_lines(value, voltage),
+        ("rise fit", abs(value) * rel_i, "A"),
         *((name, _relative(value, rel), "B") for name, rel in shared),
-    ]
-    return _measured(value, "ohm", *lines)
+    )
 
 
 def _inductance(
     found: Solution, voltage: Measured, shared: tuple[tuple[str, float | None], ...]
 ) -> Measured:
     value = voltage.value * found.tau_s / found.current_a
-    size = abs(value)
     rel_i = found.u_current_a / abs(found.current_a)
     rel_tau = found.u_tau_s / found.tau_s
     sign = math.copysign(1.0, found.current_a)
     both = rel_i**2 + rel_tau**2 - 2.0 * sign * found.correlation * rel_i * rel_tau
-    lines = [
-        ("voltage", size * voltage.std_uncertainty / abs(voltage.value), "B"),
-        ("rise fit, I and tau together", size * math.sqrt(max(both, 0.0)), "A"),
+    return _measured(
+        value,
+        "H",
+        *_voltage_lines(value, voltage),
+        ("rise fit, I and tau together", abs(value) * math.sqrt(max(both, 0.0)), "A"),
         *((name, _relative(value, rel), "B") for name, rel in shared),
-    ]
-    return _measured(value, "H", *lines)
+    )
+
+
+def _voltage_lines(value: float, voltage: Measured) -> tuple[tuple[str, float | None, str], ...]:
+    """What the voltage brings into a result proportional to it, line by line."""
+    share = abs(value / voltage.value)
+    if not voltage.budget:
+        return (("voltage", share * voltage.std_uncertainty, "B"),)
+    return tuple(
+        (
+            line.source if line.source.startswith("voltage") else f"voltage {line.source}",
+            share * line.std_uncertainty,
+            line.evaluation,
+        )
+        for line in voltage.budget
+    )

@@ -13,7 +13,6 @@ from benchrig.measure.coil import (
     TWO_WIRE_OHM_MIN,
     at_temperature,
     cold_resistance,
-    copper_factor,
     null_refusal,
     r20_from,
     resistance_from_pairs,
@@ -23,6 +22,7 @@ from benchrig.measure.coil import (
 from benchrig.measure.leads import awg_ohm_per_m, null_doubt
 from benchrig.measure.reading import Codes, read
 from benchrig.measure.samples import InputScale
+from benchrig.parts.copper import resistance_factor
 from benchrig.quantity import Contribution, Measured
 from benchrig.wire.messages import InputFlag, InputRole
 
@@ -62,7 +62,7 @@ def scale(
     ],
 )
 def test_copper_factors_of_the_printed_table(to_c: float, factor: float, tolerance: float) -> None:
-    assert copper_factor(25, to_c) == pytest.approx(factor, abs=tolerance)
+    assert resistance_factor(25, to_c) == pytest.approx(factor, abs=tolerance)
 
 
 def test_alpha_form_of_iec_60028_agrees_with_the_winding_rule() -> None:

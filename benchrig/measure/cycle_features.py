@@ -1,0 +1,408 @@
+"""From one on-time's samples to its features: current, resistance, temperature, drop-outs."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchrig.measure.coil import (
+    CURRENT_GAIN,
+    LEAD_NULL,
+    LEAD_NULL_OHM_MAX,
+    SHARED_GAINS,
+    VOLTAGE_GAIN,
+    resistance_from_pairs,
+    subtract_null,
+    winding_temperature_from,
+)
+from benchrig.measure.cycle_window import CycleContext, Trace, Window, trace_of, two_wire
+from benchrig.measure.dropouts import Dip, OnTime, find_dips, sample_noise
+from benchrig.measure.features import (
+    CycleFeatures,
+    DropOut,
+    Motion,
+    MotionAnswer,
+    Ripple,
+    RiseFit,
+    TurnOff,
+)
+from benchrig.measure.propagation import FloatArray
+from benchrig.measure.reading import Reading, read
+from benchrig.measure.rise import fit_rise
+from benchrig.measure.turn_off import Decay, assess_turn_off
+from benchrig.parts.copper import COPPER_K_C
+from benchrig.quantity import Contribution, Measured
+
+STEADY_TAUS = 8.0  # exp(-8) = 0.03 %: V / I is R from here on
+STEADY_S_MAX = 0.1
+STEADY_SHARE = 0.2  # of the on-time
+STEADY_SAMPLES_MIN = 8
+RISE_TAUS = 8.0
+RISE_POINTS_MAX = 2000
+MOTION_S = 0.03  # any armature has moved by then, or does not move
+NEVER_ON_SHARE = 0.1  # of the run's usual current
+NEVER_ON_A = 0.01  # when no usual current is known
+REFERENCE_HEATING_U_C = 0.3  # by the first window's end, standard
+
+
+@dataclass(slots=True)
+class RunMemory:
+    """What earlier cycles of the same run teach the next."""
+
+    tau_s: float | None = None
+    usual_current_a: float | None = None
+    cold: Measured | None = None  # resistance at the part's temperature, by the same inputs
+    temperature_c: float | None = None  # of the winding, last known
+
+
+def analyse_cycle(
+    context: CycleContext, window: Window, memory: RunMemory, cycle: int, start_s: float
+) -> CycleFeatures:
+    """Features of one on-time; ``memory`` is read and brought up to date."""
+    plain = CycleFeatures(
+        cycle=cycle,
+        start_s=start_s,
+        on_s=window.on_s,
+        complete=window.missing == 0,
+        missing_samples=window.missing,
+    )
+    trace = trace_of(context, window)
+    if trace is None:
+        return replace(plain, complete=False)
+    on = slice(*np.searchsorted(trace.time_s, (0.0, window.on_s)))
+    missing = window.missing + trace.dead
+    plain = replace(plain, complete=missing == 0, missing_samples=missing)
+    if on.stop - on.start < 2:
+        return replace(plain, complete=False)
+    return _Cycle(context, window, trace, on, memory, plain).features()
+
+
+class _Cycle:
+    """One on-time being read; lives for one call."""
+
+    def __init__(
+        self,
+        context: CycleContext,
+        window: Window,
+        trace: Trace,
+        on: slice,
+        memory: RunMemory,
+        plain: CycleFeatures,
+    ) -> None:
+        self.context, self.window, self.trace = context, window, trace
+        self.memory, self.plain, self.on = memory, plain, on
+        self.time, self.current = trace.time_s[on], trace.current_a[on]
+        self.voltage = None if trace.voltage_v is None else _inside(trace.voltage_v[on])
+        self.pump = context.part_kind.is_pump
+        step = abs(trace.current_scale.step * trace.current_scale.gain)
+        self.noise = sample_noise(self.current[self.current.size // 2 :], step)
+
+    def features(self) -> CycleFeatures:
+        tau = self._tau()
+        if self._never_on():
+            return self._off_cycle()
+        dips, below = find_dips(
+            OnTime(
+                time_s=self.time,
+                current_a=self.current,
+                voltage_v=self.voltage,
+                noise_a=self.noise,
+                tau_s=tau,
+                pump=self.pump,
+            ),
+            self.context.drop_out_false_alarm,
+        )
+        rise = self._rise(tau, below)
+        if rise.converged and rise.tau_s is not None:
+            tau = rise.tau_s.value
+        current, voltage, resistance = self._steady(tau, below, rise)
+        if not dips:
+            self._learn(tau, rise, current, resistance, below)
+        temperature = self._temperature(resistance)
+        drop_outs = tuple(self._drop_out(dip) for dip in dips)
+        if temperature is not None:
+            self.memory.temperature_c = temperature.value
+        return replace(
+            self.plain,
+            current_a=current,
+            voltage_v=voltage,
+            resistance_ohm=resistance,
+            winding_temperature_c=temperature,
+            rise=rise,
+            motion=self._motion(below),
+            turn_off=self._turn_off(current, resistance),
+            ripple=self._ripple(),
+            drop_outs=drop_outs,
+        )
+
+    def _tau(self) -> float:
+        """About the time constant: what the run has shown, else from this rise's two thirds."""
+        if self.memory.tau_s is not None:
+            return self.memory.tau_s
+        head = self.current[: max(8, int(0.3 / self.window.period_s))]
+        top = float(np.median(head[head.size // 2 :]))
+        reached = np.flatnonzero(head > 0.632 * top)
+        at = float(self.time[reached[0]]) if reached.size else self.window.on_s
+        return max(at, 0.5 * self.window.period_s)
+
+    def _never_on(self) -> bool:
+        usual = self.memory.usual_current_a
+        least = NEVER_ON_A if usual is None else max(NEVER_ON_A, NEVER_ON_SHARE * usual)
+        return bool(np.quantile(self.current, 0.95) < least)
+
+    def _off_cycle(self) -> CycleFeatures:
+        current = self._mean_current(slice(0, self.current.size))
+        lost = DropOut(
+            cycle=self.plain.cycle,
+            start_s=self.plain.start_s,
+            duration_s=self.window.on_s,
+            depth=1.0,
+            winding_temperature_c=self.memory.temperature_c,
+        )
+        voltage = self._mean_voltage(slice(0, self.current.size))
+        return replace(self.plain, current_a=current, voltage_v=voltage, drop_outs=(lost,))
+
+    # --- steady part ---------------------------------------------------------------------
+
+    def _steady(
+        self, tau: float, below: NDArray[np.bool_], rise: RiseFit
+    ) -> tuple[Measured | None, Measured | None, Measured | None]:
+        """Current, voltage and resistance at the end of the on-time; from the rise if short."""
+        if self.trace.over_range:
+            return None, self._mean_voltage(slice(self.current.size // 2, None)), None
+        length = min(STEADY_SHARE * self.window.on_s, STEADY_S_MAX)
+        begin = int(np.searchsorted(self.time, self.window.on_s - length))
+        begin = max(0, min(begin, self.time.size - STEADY_SAMPLES_MIN))
+        settled = self.time[begin] >= (0.0 if self.pump else STEADY_TAUS * tau)
+        part = np.flatnonzero(~below[begin:]) + begin
+        if settled and part.size >= STEADY_SAMPLES_MIN and part.size >= 0.5 * below[begin:].size:
+            current, voltage = self._mean_current(part), self._mean_voltage(part)
+            return current, voltage, None if self.pump else self._resistance(part)
+        end = slice(max(0, self.time.size - STEADY_SAMPLES_MIN), None)
+        voltage = self._mean_voltage(end)
+        if rise.converged and rise.resistance_ohm is not None and not below.any():
+            return rise.current_a, voltage, self._less_leads(rise.resistance_ohm)
+        return None, voltage, None
+
+    def _current_reading(self, part: slice | NDArray[np.intp]) -> Reading:
+        codes = self.trace.current_codes[self.on][part]
+        return read(self.trace.current_scale, codes, self.trace.current_zero)
+
+    def _voltage_reading(self, part: slice | NDArray[np.intp]) -> Reading | None:
+        trace = self.trace
+        if trace.voltage_scale is None or trace.voltage_codes is None:
+            return None
+        return read(trace.voltage_scale, trace.voltage_codes[self.on][part], trace.voltage_zero)
+
+    def _mean_current(self, part: slice | NDArray[np.intp]) -> Measured:
+        return measured_mean(self._current_reading(part), "A", CURRENT_GAIN)
+
+    def _mean_voltage(self, part: slice | NDArray[np.intp]) -> Measured | None:
+        reading = self._voltage_reading(part)
+        if reading is None or reading.over_range:
+            return None
+        return measured_mean(reading, "V", VOLTAGE_GAIN)
+
+    def _resistance(self, part: slice | NDArray[np.intp]) -> Measured | None:
+        voltage = self._voltage_reading(part)
+        if voltage is None or self.voltage is None or voltage.over_range:
+            return None
+        found = resistance_from_pairs(
+            self.voltage[part],
+            self.current[part],
+            voltage=voltage,
+            current=self._current_reading(part),
+        )
+        return self._less_leads(found)
+
+    def _less_leads(self, resistance: Measured) -> Measured:
+        scale = self.trace.voltage_scale
+        if scale is None or not two_wire(scale):
+            return resistance
+        if self.context.lead_null is not None:
+            return subtract_null(resistance, self.context.lead_null)
+        # Leads nobody nulled: anything up to the most a null may be, rectangular.
+        line = Contribution(
+            source=LEAD_NULL,
+            std_uncertainty=LEAD_NULL_OHM_MAX / math.sqrt(12.0),
+            note=f"not taken: 0 to {LEAD_NULL_OHM_MAX:g} ohm, rectangular",
+        )
+        value = resistance.value - 0.5 * LEAD_NULL_OHM_MAX
+        return Measured.from_budget(value, resistance.unit, (*resistance.budget, line))
+
+    # --- temperature ---------------------------------------------------------------------
+
+    def _learn(
+        self,
+        tau: float,
+        rise: RiseFit,
+        current: Measured | None,
+        resistance: Measured | None,
+        below: NDArray[np.bool_],
+    ) -> None:
+        memory = self.memory
+        if rise.converged:
+            memory.tau_s = tau if memory.tau_s is None else 0.7 * memory.tau_s + 0.3 * tau
+        level = float(np.median(self.current[self.current.size // 2 :]))
+        usual = memory.usual_current_a
+        memory.usual_current_a = level if usual is None else 0.7 * usual + 0.3 * level
+        if memory.cold is None and self.plain.complete and not self.pump:
+            memory.cold = self._first_resistance(tau) or resistance
+
+    def _first_resistance(self, tau: float) -> Measured | None:
+        """Resistance as early in the on-time as it can be read: the winding is still cold."""
+        begin = int(np.searchsorted(self.time, STEADY_TAUS * tau))
+        end = int(np.searchsorted(self.time, STEADY_TAUS * tau + 0.02))
+        if end - begin < STEADY_SAMPLES_MIN or self.trace.over_range:
+            return None
+        return self._resistance(slice(begin, end))
+
+    def _temperature(self, resistance: Measured | None) -> Measured | None:
+        context, cold = self.context, self.memory.cold
+        if (
+            resistance is None
+            or cold is None
+            or not context.copper_winding
+            or context.part_temperature_c is None
+            or context.u_part_temperature_c is None
+        ):
+            return None
+        u_cold = math.hypot(context.u_part_temperature_c, REFERENCE_HEATING_U_C)
+        return winding_temperature_from(
+            resistance, cold, context.part_temperature_c, u_cold, shared=SHARED_GAINS
+        )
+
+    def _temperature_before(self, index: int) -> float | None:
+        """Winding temperature just before a sample, else the last one known."""
+        cold, at_c = self.memory.cold, self.context.part_temperature_c
+        begin = max(0, index - max(STEADY_SAMPLES_MIN, int(0.02 / self.window.period_s)))
+        tau = self.memory.tau_s
+        if (
+            cold is None
+            or at_c is None
+            or not self.context.copper_winding
+            or self.voltage is None
+            or tau is None
+            or index - begin < STEADY_SAMPLES_MIN
+            or self.time[begin] < STEADY_TAUS * tau
+        ):
+            return self.memory.temperature_c
+        current = float(self.current[begin:index].mean())
+        if current <= 0:
+            return self.memory.temperature_c
+        hot = float(self.voltage[begin:index].mean()) / current
+        return hot / cold.value * (COPPER_K_C + at_c) - COPPER_K_C
+
+    # --- the rest ------------------------------------------------------------------------
+
+    def _drop_out(self, dip: Dip) -> DropOut:
+        return DropOut(
+            cycle=self.plain.cycle,
+            start_s=self.plain.start_s + float(self.time[dip.first]),
+            duration_s=float(self.time[dip.last] - self.time[dip.first]) + self.window.period_s,
+            depth=dip.depth,
+            winding_temperature_c=self._temperature_before(dip.first),
+        )
+
+    def _rise(self, tau: float, below: NDArray[np.bool_]) -> RiseFit:
+        if self.pump:
+            return RiseFit(converged=False, reason="a motor's current is no coil's rise")
+        if self.trace.over_range:
+            return RiseFit(converged=False, reason="the current is over range")
+        end = int(np.searchsorted(self.time, RISE_TAUS * tau))
+        part = slice(0, max(end, min(12, self.time.size)))
+        if below[part].any():
+            return RiseFit(converged=False, reason="a drop-out in the rise")
+        stride = max(1, (part.stop + RISE_POINTS_MAX - 1) // RISE_POINTS_MAX)
+        part = slice(0, part.stop, stride)
+        reading = self._current_reading(part)
+        offset = math.hypot(reading.offset_u, reading.quantisation_u)
+        at_end, at_begin = self._rise_voltages(part)
+        return fit_rise(
+            self.time[part],
+            self.current[part],
+            at_end,
+            source_voltage=at_begin,
+            current_gain_rel_u=reading.gain_rel_u,
+            current_offset_u=offset,
+            clock_rel_u=self.context.clock_rel_u,
+        )
+
+    def _rise_voltages(self, part: slice) -> tuple[Measured | None, Measured | None]:
+        """Voltage at the part at the end of the rise and, by its sag with current, at 0 A."""
+        reading = self._voltage_reading(part)
+        if reading is None or reading.over_range or self.voltage is None:
+            return None, None
+        volts, amps = self.voltage[part], self.current[part]
+        spread = amps - amps.mean()
+        sag = float(spread @ volts) / float(spread @ spread) if spread.any() else 0.0
+        ends = (float(amps[-1]), 0.0)
+        noise = float(np.std(volts - sag * spread)) / math.sqrt(volts.size) + 1e-9
+        values = []
+        for amperes in ends:
+            value = float(volts.mean()) + sag * (amperes - float(amps.mean()))
+            moved = replace(reading, mean=value, noise_u=2.0 * noise)
+            values.append(measured_mean(moved, "V", VOLTAGE_GAIN))
+        return values[0], values[1]
+
+    def _motion(self, below: NDArray[np.bool_]) -> Motion | None:
+        assess = self.context.assess_motion
+        if self.pump or assess is None:
+            return None
+        head = slice(0, int(np.searchsorted(self.time, MOTION_S)))
+        if below[head].any() or self.trace.over_range:
+            reason = "a drop-out or over-range in the rise"
+            return Motion(answer=MotionAnswer.NOT_ASSESSED, reason=reason)
+        return assess(self.time[head], self.current[head])
+
+    def _ripple(self) -> Ripple | None:
+        assess = self.context.assess_ripple
+        if not self.pump or assess is None:
+            return None
+        return assess(self.time, self.current)
+
+    def _turn_off(self, current: Measured | None, resistance: Measured | None) -> TurnOff | None:
+        off = self.window.on_s
+        part = slice(self.on.stop, self.trace.time_s.size)
+        if self.pump or part.stop - part.start < 2:
+            return None
+        scale = self.trace.current_scale
+        last = float(np.median(self.current[-3:])) if current is None else current.value
+        return assess_turn_off(
+            Decay(
+                time_s=self.trace.time_s[part] - off,
+                current_a=self.trace.current_a[part],
+                current_at_off_a=last,
+                noise_a=self.noise,
+                clamp=self.context.clamp,
+                sees_turn_off=bool(scale.flags & 2),
+                resistance_ohm=resistance,
+            )
+        )
+
+
+def _inside(voltage: FloatArray) -> FloatArray:
+    """Voltage of an on-time; its ends were interpolated across the edges and are not of it."""
+    if voltage.size < 4:
+        return voltage
+    inner = voltage.copy()
+    inner[0], inner[-1] = inner[1], inner[-2]
+    return inner
+
+
+def measured_mean(reading: Reading, unit: str, gain_name: str) -> Measured:
+    """A reading with its parts as budget lines."""
+    lines = (
+        Contribution(source="noise", std_uncertainty=reading.noise_u, evaluation="A"),
+        Contribution(
+            source="quantisation", std_uncertainty=reading.quantisation_u, note="step / sqrt 12"
+        ),
+        Contribution(source="offset", std_uncertainty=reading.offset_u),
+        Contribution(source=gain_name, std_uncertainty=reading.gain_rel_u * abs(reading.mean)),
+    )
+    return Measured.from_budget(
+        reading.mean, unit, tuple(x for x in lines if x.std_uncertainty > 0)
+    )

@@ -1,0 +1,261 @@
+"""Cycles out of a stream: edges and sample blocks in, features of each on-time out.
+
+The analyser keeps what the cycle under way needs and forgets the rest, so a run of any length
+takes bounded memory. Time zero is the run's first on edge, by the rig's clock. The same class
+reads a run as it happens and again from the log.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchrig.measure.cycle_features import RunMemory, analyse_cycle
+from benchrig.measure.cycle_window import CycleContext, Window
+from benchrig.measure.dropouts import sample_noise
+from benchrig.measure.features import CycleFeatures
+from benchrig.measure.propagation import FloatArray
+from benchrig.measure.reading import Codes
+from benchrig.measure.samples import SampleBlock
+from benchrig.wire.messages import InputRole
+
+TAIL_S = 0.03  # after the off edge: the decay and a little quiet
+ZERO_S_MAX = 0.1  # quiet time before an on edge that gives the zero
+ZERO_SHARE = 0.5  # of the off-time, its later part
+KEEP_OFF_S = 0.25  # of quiet time kept back while edges may still arrive
+SCAN_OFF_S = 0.5
+ON_S_MAX = 70.0  # longer than any pattern's on-time: the off edge was lost
+UNEXPECTED_A = 0.02
+UNEXPECTED_SIGMAS = 8.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnexpectedCurrent:
+    """Current while the output was off: a leak, a welded contact, a shorted switch."""
+
+    start_s: float  # since the run's first edge; below 0 before it
+    duration_s: float
+    peak_a: float
+
+
+@dataclass(slots=True)
+class _OnTime:
+    on_tick: int
+    off_tick: int | None = None
+    next_tick: int | None = None
+
+
+def _end_of(block: SampleBlock) -> int:
+    return block.tick + len(block.codes) * block.scan_period_ticks
+
+
+class CycleAnalyser:
+    """Feed it in order: ``add_edge`` for the run's output, ``add_block`` for the stream."""
+
+    def __init__(self, context: CycleContext) -> None:
+        self.context = context
+        self.memory = RunMemory()
+        self.unexpected: list[UnexpectedCurrent] = []
+        self.cycles_done = 0
+        self._blocks: list[SampleBlock] = []
+        self._pending: list[_OnTime] = []
+        self._first_tick: int | None = None
+        self._quiet_from: int | None = None  # off since this tick, as far as not yet looked at
+        self._rest_from: int | None = None  # the last decay is over from this tick on
+        self._wanted = 0  # no cycle can be complete before this tick
+        self._tick_s = context.tick_ns * 1e-9
+
+    def add_edge(self, tick: int, on: bool) -> list[CycleFeatures]:
+        """The output changed at an (unwrapped) tick."""
+        if on:
+            if self._first_tick is None:
+                self._first_tick = tick
+            if self._pending:
+                last = self._pending[-1]
+                last.off_tick = tick if last.off_tick is None else last.off_tick  # edge lost
+                last.next_tick = tick
+            self._pending.append(_OnTime(on_tick=tick))
+        elif self._pending and self._pending[-1].off_tick is None:
+            self._pending[-1].off_tick = tick
+        return self._advance()
+
+    def add_block(self, block: SampleBlock) -> list[CycleFeatures]:
+        """Samples of the stream; a new stream forgets what the old one left unfinished."""
+        if self._blocks and block.stream != self._blocks[-1].stream:
+            self._blocks.clear()
+        self._blocks.append(block)
+        if not self._pending:
+            self._look_at_quiet(block)
+            return []
+        return self._advance() if _end_of(block) >= self._wanted else []
+
+    def add_blocks(self, blocks: Iterable[SampleBlock]) -> list[CycleFeatures]:
+        """Several blocks at once."""
+        return [features for block in blocks for features in self.add_block(block)]
+
+    def finish(self) -> list[CycleFeatures]:
+        """No more samples will come: whatever was switched on is given as far as it goes."""
+        done = []
+        end = self._end_tick()
+        for on_time in self._pending:
+            if on_time.off_tick is None:
+                on_time.off_tick = max(end, on_time.on_tick + 1)
+            done.append(self._analyse(on_time))
+        self._pending.clear()
+        if self._blocks and self._quiet_from is not None:
+            self._scan_quiet(self._quiet_from, end)
+        return done
+
+    # --- when ----------------------------------------------------------------------------
+
+    def _end_tick(self) -> int:
+        if not self._blocks:
+            return self._first_tick or 0
+        return _end_of(self._blocks[-1])
+
+    def _ticks(self, seconds: float) -> int:
+        return round(seconds / self._tick_s)
+
+    def _advance(self) -> list[CycleFeatures]:
+        done = []
+        end = self._end_tick()
+        while self._pending:
+            first = self._pending[0]
+            if first.off_tick is None:
+                self._wanted = first.on_tick + self._ticks(ON_S_MAX)
+                if end < self._wanted:
+                    break
+                first.off_tick = end
+            self._wanted = first.off_tick + self._ticks(TAIL_S)
+            if first.next_tick is not None:
+                self._wanted = min(self._wanted, first.next_tick)
+            if end < self._wanted:
+                break
+            self._pending.pop(0)
+            done.append(self._analyse(first))
+        return done
+
+    # --- what ----------------------------------------------------------------------------
+
+    def _analyse(self, on_time: _OnTime) -> CycleFeatures:
+        assert on_time.off_tick is not None
+        assert self._first_tick is not None
+        if self._quiet_from is not None:
+            self._scan_quiet(self._quiet_from, on_time.on_tick)
+        window = self._window(on_time, on_time.off_tick)
+        self.cycles_done += 1
+        features = analyse_cycle(
+            self.context,
+            window,
+            self.memory,
+            self.cycles_done,
+            (on_time.on_tick - self._first_tick) * self._tick_s,
+        )
+        self._quiet_from = self._rest_from = on_time.off_tick + self._decay_ticks(on_time)
+        self._forget(on_time.off_tick)
+        return features
+
+    def _decay_ticks(self, on_time: _OnTime) -> int:
+        """How long after an off edge a current is still the part's own decay."""
+        assert on_time.off_tick is not None
+        allowed = self._ticks(max(0.05, 12.0 * (self.memory.tau_s or 0.0)))
+        if on_time.next_tick is not None:
+            allowed = min(allowed, (on_time.next_tick - on_time.off_tick) // 2)
+        return allowed
+
+    def _window(self, on_time: _OnTime, off_tick: int) -> Window:
+        to_tick = off_tick + self._ticks(TAIL_S)
+        if on_time.next_tick is not None:
+            to_tick = min(to_tick, on_time.next_tick)
+        codes, ticks, inputs, period = self._cut(on_time.on_tick, to_tick)
+        on_ticks = off_tick - on_time.on_tick
+        seen = int(np.count_nonzero((ticks >= on_time.on_tick) & (ticks < off_tick)))
+        due = on_ticks / period if period else 0.0
+        # The first and the last scan of an on-time fall either side of the edges: not missing.
+        missing = round(due) - seen if due - seen > 1.5 else 0
+        return Window(
+            inputs=inputs,
+            codes=codes,
+            time_s=(ticks - on_time.on_tick) * self._tick_s,
+            period_s=max(period, 1) * self._tick_s,
+            on_s=on_ticks * self._tick_s,
+            zero=self._zero(on_time.on_tick),
+            missing=missing if inputs else max(1, round(on_ticks * self._tick_s * 1e4)),
+        )
+
+    def _zero(self, on_tick: int) -> Codes | None:
+        begin = on_tick - self._ticks(ZERO_S_MAX)
+        if self._rest_from is not None:
+            begin = max(begin, self._rest_from)
+        codes, ticks, _, period = self._cut(begin, on_tick)
+        # A scan under way at the edge has inputs converted after it.
+        whole = codes[ticks + period <= on_tick]
+        return whole if whole.shape[0] else None
+
+    def _cut(self, begin: int, end: int) -> tuple[Codes, FloatArray, tuple[int, ...], int]:
+        """Whole scans whose start lies in [begin, end)."""
+        chosen = [b for b in self._blocks if b.tick < end and _end_of(b) > begin]
+        if not chosen:
+            return np.empty((0, 0), np.int16), np.empty(0), (), 0
+        period = chosen[0].scan_period_ticks
+        codes: Codes = np.concatenate([b.codes for b in chosen])
+        counts = np.array([b.codes.shape[0] for b in chosen])
+        firsts = np.array([b.tick for b in chosen], dtype=np.float64)
+        offsets = np.repeat(firsts - period * (np.cumsum(counts) - counts), counts)
+        ticks: FloatArray = offsets + float(period) * np.arange(codes.shape[0])
+        part = slice(*np.searchsorted(ticks, (begin, end)))
+        return codes[part], ticks[part], chosen[0].inputs, period
+
+    def _forget(self, before_tick: int) -> None:
+        keep = before_tick - self._ticks(ZERO_S_MAX)
+        first = 0
+        for first, block in enumerate(self._blocks):  # noqa: B007
+            if _end_of(block) > keep:
+                break
+        del self._blocks[:first]
+
+    # --- while off -----------------------------------------------------------------------
+
+    def _look_at_quiet(self, block: SampleBlock) -> None:
+        if self._quiet_from is None:
+            self._quiet_from = block.tick
+        until = block.tick - self._ticks(KEEP_OFF_S)
+        if until - self._quiet_from < self._ticks(SCAN_OFF_S):
+            return
+        self._scan_quiet(self._quiet_from, until)
+        self._forget(until)
+
+    def _scan_quiet(self, begin: int, end: int) -> None:
+        """Look for current where none should be, in [begin, end)."""
+        self._quiet_from = max(begin, end)
+        if end <= begin:
+            return
+        codes, ticks, inputs, period = self._cut(begin, end)
+        scale = None
+        for role in (InputRole.CURRENT_FINE, InputRole.CURRENT_COARSE):
+            scale = scale or self.context.scale_of(role, inputs)
+        if scale is None or codes.shape[0] == 0:
+            return
+        current = scale.to_si(codes[:, inputs.index(scale.input)])
+        # An offset is no current: allow for what is not known of it.
+        least = max(UNEXPECTED_A, 3.0 * scale.offset_uncertainty)
+        if float(np.abs(current).max()) < least:
+            return
+        least += UNEXPECTED_SIGMAS * sample_noise(current, abs(scale.step))
+        where = np.flatnonzero(current > least)
+        if where.size == 0:
+            return
+        origin = self._first_tick if self._first_tick is not None else 0
+        breaks = np.flatnonzero(np.diff(where) > 3)
+        firsts = where[np.concatenate(([0], breaks + 1))]
+        lasts = where[np.concatenate((breaks, [where.size - 1]))]
+        for first, last in zip(firsts, lasts, strict=True):
+            self.unexpected.append(
+                UnexpectedCurrent(
+                    start_s=float(ticks[first] - origin) * self._tick_s,
+                    duration_s=float(ticks[last] - ticks[first] + period) * self._tick_s,
+                    peak_a=float(current[first : last + 1].max()),
+                )
+            )
