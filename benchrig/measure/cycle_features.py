@@ -18,7 +18,14 @@ from benchrig.measure.coil import (
     subtract_null,
     winding_temperature_from,
 )
-from benchrig.measure.cycle_window import CycleContext, Trace, Window, trace_of, two_wire
+from benchrig.measure.cycle_window import (
+    CycleContext,
+    Trace,
+    Window,
+    inside_edges,
+    trace_of,
+    two_wire,
+)
 from benchrig.measure.dropouts import Dip, OnTime, find_dips, sample_noise
 from benchrig.measure.features import (
     CycleFeatures,
@@ -29,8 +36,7 @@ from benchrig.measure.features import (
     RiseFit,
     TurnOff,
 )
-from benchrig.measure.propagation import FloatArray
-from benchrig.measure.reading import Reading, read
+from benchrig.measure.reading import Reading, measured_mean, read
 from benchrig.measure.rise import fit_rise
 from benchrig.measure.turn_off import Decay, assess_turn_off
 from benchrig.parts.copper import COPPER_K_C
@@ -95,7 +101,7 @@ class _Cycle:
         self.context, self.window, self.trace = context, window, trace
         self.memory, self.plain, self.on = memory, plain, on
         self.time, self.current = trace.time_s[on], trace.current_a[on]
-        self.voltage = None if trace.voltage_v is None else _inside(trace.voltage_v[on])
+        self.voltage = None if trace.voltage_v is None else inside_edges(trace.voltage_v[on])
         self.pump = context.part_kind.is_pump
         step = abs(trace.current_scale.step * trace.current_scale.gain)
         self.noise = sample_noise(self.current[self.current.size // 2 :], step)
@@ -382,27 +388,3 @@ class _Cycle:
                 resistance_ohm=resistance,
             )
         )
-
-
-def _inside(voltage: FloatArray) -> FloatArray:
-    """Voltage of an on-time; its ends were interpolated across the edges and are not of it."""
-    if voltage.size < 4:
-        return voltage
-    inner = voltage.copy()
-    inner[0], inner[-1] = inner[1], inner[-2]
-    return inner
-
-
-def measured_mean(reading: Reading, unit: str, gain_name: str) -> Measured:
-    """A reading with its parts as budget lines."""
-    lines = (
-        Contribution(source="noise", std_uncertainty=reading.noise_u, evaluation="A"),
-        Contribution(
-            source="quantisation", std_uncertainty=reading.quantisation_u, note="step / sqrt 12"
-        ),
-        Contribution(source="offset", std_uncertainty=reading.offset_u),
-        Contribution(source=gain_name, std_uncertainty=reading.gain_rel_u * abs(reading.mean)),
-    )
-    return Measured.from_budget(
-        reading.mean, unit, tuple(x for x in lines if x.std_uncertainty > 0)
-    )

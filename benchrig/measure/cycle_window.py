@@ -120,6 +120,15 @@ def trace_of(context: CycleContext, window: Window) -> Trace | None:
     )
 
 
+def inside_edges(voltage: FloatArray) -> FloatArray:
+    """Voltage of an on-time; its ends were interpolated across the edges and are not of it."""
+    if voltage.size < 4:
+        return voltage
+    inner = voltage.copy()
+    inner[0], inner[-1] = inner[1], inner[-2]
+    return inner
+
+
 def two_wire(scale: InputScale) -> bool:
     """The voltage is sensed at the rig's end of the leads."""
     return InputFlag.AT_PART_TERMINALS not in scale.flags

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from benchrig.measure.propagation import FloatArray
 from benchrig.measure.samples import InputScale
+from benchrig.quantity import Contribution, Measured
 
 Codes = NDArray[np.int16]
 
@@ -93,4 +94,19 @@ def read(scale: InputScale, codes: Codes, off_codes: Codes | None = None) -> Rea
         step=step,
         samples=codes.size,
         saturated_share=float(scale.saturated(codes).mean()),
+    )
+
+
+def measured_mean(reading: Reading, unit: str, gain_name: str) -> Measured:
+    """A reading with its parts as budget lines."""
+    lines = (
+        Contribution(source="noise", std_uncertainty=reading.noise_u, evaluation="A"),
+        Contribution(
+            source="quantisation", std_uncertainty=reading.quantisation_u, note="step / sqrt 12"
+        ),
+        Contribution(source="offset", std_uncertainty=reading.offset_u),
+        Contribution(source=gain_name, std_uncertainty=reading.gain_rel_u * abs(reading.mean)),
+    )
+    return Measured.from_budget(
+        reading.mean, unit, tuple(x for x in lines if x.std_uncertainty > 0)
     )
