@@ -184,8 +184,10 @@ def version_of(connection: Connection) -> int:
         if names and (connection.dialect.name == "sqlite" or names & ours):
             raise LogError("the database holds tables of another program", advice=_RESTORE)
         return 0
-    versions = connection.execute(select(schema.schema_table.c.version)).scalars().all()
-    return max(versions, default=0)
+    query = select(schema.schema_table.c.version)
+    if connection.dialect.name != "sqlite":  # beside the steps of the logs that were pushed
+        query = query.where(schema.schema_table.c.log_id == "")
+    return max(connection.execute(query).scalars().all(), default=0)
 
 
 def own_log_id(connection: Connection) -> str:

@@ -67,6 +67,15 @@ class LogReader:
         """Path or URL for a person to read, without a password."""
         return database.shown(self._url)
 
+    @property
+    def url(self) -> URL:
+        """Where the log is; holds the password, so never show it."""
+        return self._url
+
+    def connect(self) -> Connection:
+        """A bare connection, for work that tells errors of two databases apart."""
+        return self._engine.connect()
+
     @contextmanager
     def reading(self) -> Iterator[Connection]:
         """A connection to read with; its errors become LogError."""

@@ -13,18 +13,21 @@ DIGEST_COLUMN = "digest"
 
 
 def row_bytes(table: Table, row: Mapping[str, Any]) -> bytes:
-    """All columns of a row as bytes that tell types and lengths apart; its own digest left out."""
+    """All columns of a row as bytes that tell names, types and lengths apart.
+
+    Its own digest is left out, and so is NULL: a column that a later version adds changes no
+    digest of an earlier row.
+    """
     parts = [_value_bytes(table.name)]
     for column in table.columns:
-        if column.name != DIGEST_COLUMN:
-            parts.append(_value_bytes(row[column.name]))
+        value = None if column.name == DIGEST_COLUMN else row[column.name]
+        if value is not None:
+            parts += (_value_bytes(column.name), _value_bytes(value))
     return b"".join(parts)
 
 
 def _value_bytes(value: Any) -> bytes:
-    if value is None:
-        kind, data = b"n", b""
-    elif isinstance(value, int):
+    if isinstance(value, int):
         kind, data = b"i", str(int(value)).encode()
     elif isinstance(value, float):
         kind, data = b"f", struct.pack(">d", value)

