@@ -322,3 +322,13 @@ def drop_out_text(drop: DropOut) -> str:
         f"drop-out in cycle {drop.cycle} at {drop.start_s:.3f} s for "
         f"{quantity(drop.duration_s, 's')}, {100 * drop.depth:.0f} % of the current lost{warm}"
     )
+
+
+def drop_out_short(drop: DropOut) -> str:
+    """The same on a short line, for a list under its heading."""
+    known = drop.winding_temperature_c
+    warm = "" if known is None else f", {known:.0f} °C"
+    lost = f"{100 * drop.depth:.0f} % lost"
+    return (
+        f"cycle {drop.cycle}, {drop.start_s:.3f} s: {quantity(drop.duration_s, 's')}, {lost}{warm}"
+    )

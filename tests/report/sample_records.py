@@ -38,6 +38,17 @@ from benchrig.record.values import (
     Stage,
     TemperatureBasis,
 )
+from benchrig.report.history import ControlPoint
+from benchrig.report.html import (
+    CycleTrace,
+    RunTrace,
+    Samples,
+    SetLine,
+    SetSheet,
+    TrayRow,
+    TraySheet,
+    cycles_to_show,
+)
 
 HOSTILE = '<script>alert("x")</script>\x1b[31m"\' & \u202eevil'
 DIGEST = "9f2c1d7e" * 8
@@ -452,7 +463,11 @@ def hostile() -> RunRecord:
         ),
         rig=replace(base.rig, url=HOSTILE, clamp=HOSTILE),
         characteristics=tuple(
-            replace(judged, reason=HOSTILE, limit=judged.limit and limits[0])
+            replace(
+                judged,
+                reason=HOSTILE,
+                limit=judged.limit and replace(judged.limit, source=HOSTILE),
+            )
             for judged in base.characteristics
         ),
         warnings=(HOSTILE,),
@@ -488,3 +503,94 @@ def run_samples(
         )
         current[lost] *= 1.0 - drop.depth
     return time_s, current + np.random.default_rng(1).normal(0.0, 0.001, time_s.size)
+
+
+def with_r20(record: RunRecord, value: float) -> RunRecord:
+    """The same record with another resistance at 20 °C."""
+    judged = replace(record.characteristics[0], measured=measured(value, 0.003, "ohm"))
+    cold = replace(record.cold, resistance_20c_ohm=measured(value, 0.003, "ohm"))
+    return replace(record, characteristics=(judged, *record.characteristics[1:]), cold=cold)
+
+
+def tray() -> TraySheet:
+    """Eight slots: most verdicts, an outlier, one retested, one still waiting."""
+    kinds = [healthy, failing, inconclusive, healthy, healthy, healthy, failing]
+    rows = []
+    for n, make in enumerate(kinds, 1):
+        record = make()
+        if record.verdict is Verdict.PASS:
+            record = with_r20(record, 14.4 + 0.06 * n)
+        rows.append(
+            TrayRow(
+                slot=f"A{n}",
+                position=("1", "3", "4", "2", "5R", "6", "7")[n - 1],
+                tag=f"T-04{10 + n}",
+                part_number="AL-77 310 02",
+                record=replace(record, record_id=f"20261125-09{10 + n}00-k3f{n}"),
+                before=with_r20(failing(), 14.2) if n == 4 else None,
+                outlier="R20 3.4 sigma from the tag's last" if n == 6 else "",
+            )
+        )
+    rows.append(TrayRow(slot="A8", position="8", tag="T-0418", part_number="AL-77 310 02"))
+    return TraySheet(
+        order="WO-1187",
+        rows=tuple(rows),
+        customer_words="runs rough when warm, worse uphill",
+        scheme="cylinder number",
+        golden="inside its limits, 14.51 ohm",
+    )
+
+
+def sets() -> SetSheet:
+    return SetSheet(
+        sets=(
+            SetLine(
+                tags=("T-0411", "T-0414", "T-0415", "T-0416"),
+                values=(14.46, 14.64, 14.7, 14.71),
+                spread_percent=1.71,
+            ),
+            SetLine(
+                tags=("T-0421", "T-0424", "T-0425", "T-0426"),
+                values=(14.16, 14.24, 14.27, 14.31),
+                spread_percent=1.05,
+            ),
+        ),
+        by="R20",
+        unit="ohm",
+        optimal=True,
+        leftovers=("T-0413",),
+        order="WO-1187",
+        invented=True,
+    )
+
+
+def golden_points() -> tuple[ControlPoint, ...]:
+    values = 14.5 + 0.03 * np.random.default_rng(5).normal(size=30)
+    values[22] = 14.71
+    return tuple(
+        ControlPoint(day=f"2026-11-{n + 1:02d}", value=float(value), std_uncertainty=0.02)
+        for n, value in enumerate(values)
+    )
+
+
+def trace(cycle: int) -> CycleTrace:
+    time_s, current_a = rise_samples(cycle)
+    return CycleTrace(cycle=cycle, time_s=time_s, current_a=current_a)
+
+
+def logged(record: RunRecord) -> Samples:
+    """What a log would hand over for a record."""
+    time_s, current_a = run_samples(record)
+    return Samples(
+        cycles=tuple(trace(cycle) for cycle in cycles_to_show(record)),
+        run=RunTrace(time_s=time_s, current_a=current_a),
+    )
+
+
+def stuck() -> RunRecord:
+    base = healthy()
+    return replace(
+        base,
+        record_id="20261125-110000-st0k",
+        cycles=tuple(a_cycle(n, moves=False) for n in range(1, 26)),
+    )

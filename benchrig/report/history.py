@@ -1,0 +1,262 @@
+"""Before and after, the history of a tag, and the golden part's control chart.
+
+A difference counts as a change when it exceeds its expanded uncertainty, U = 2 sqrt(u1² + u2²).
+Two runs on one rig share its calibration, which cancels in a difference: U is then too large,
+never too small, so "yes" stands and "no" may hide a small change.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from rich.table import Table
+from rich.text import Text
+
+from benchrig.judge.verdict import Verdict
+from benchrig.parts.part import UNITS, Characteristic
+from benchrig.quantity import Measured
+from benchrig.record.values import RunRecord
+from benchrig.report.svg import Frame, Plot, picture
+from benchrig.report.words import (
+    NAMES,
+    SHAPES,
+    Scale,
+    clean,
+    faulty_cycles,
+    number,
+    scale_for,
+    value_text,
+)
+
+YES = "yes"
+NO = "no, within the uncertainty"
+CANNOT_TELL = "cannot tell"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """One characteristic before and after, in words, and the numbers behind them."""
+
+    characteristic: Characteristic
+    name: str
+    before: str
+    after: str
+    difference: str
+    answer: str
+    changed: bool | None  # None: cannot be told
+    difference_value: float | None = None
+    expanded: float | None = None  # of the difference
+
+
+def measured_of(record: RunRecord, characteristic: Characteristic) -> Measured | None:
+    """The number a record has for a characteristic, judged or not."""
+    for judged in record.characteristics:
+        if judged.characteristic is characteristic and judged.measured is not None:
+            return judged.measured
+    if characteristic is Characteristic.RESISTANCE_20C:
+        return record.cold.resistance_20c_ohm
+    found = _FROM_CYCLE.get(characteristic)
+    if found is None:
+        return None
+    complete = [c for c in record.cycles if c.complete]
+    return next((m for c in reversed(complete) if (m := found(c)) is not None), None)
+
+
+_FROM_CYCLE: dict[Characteristic, Callable[..., Measured | None]] = {
+    Characteristic.CURRENT: lambda cycle: cycle.current_a,
+    Characteristic.OPENING_TIME: lambda cycle: cycle.motion and cycle.motion.end_s,
+    Characteristic.INDUCTANCE: lambda cycle: cycle.rise and cycle.rise.inductance_h,
+    Characteristic.SPEED: lambda cycle: cycle.ripple and cycle.ripple.speed_rpm,
+}
+
+
+def compare(before: RunRecord, after: RunRecord) -> tuple[Change, ...]:
+    """Every characteristic both records speak of, with the answer to the one question."""
+    changes = []
+    for characteristic in Characteristic:
+        if characteristic is Characteristic.DROP_OUTS:
+            changes.append(_count_change(before, after))
+            continue
+        first, last = measured_of(before, characteristic), measured_of(after, characteristic)
+        if first is not None or last is not None:
+            changes.append(_change(characteristic, first, last))
+    return tuple(changes)
+
+
+def _change(
+    characteristic: Characteristic, first: Measured | None, last: Measured | None
+) -> Change:
+    name = NAMES[characteristic]
+    known = last or first
+    scale = scale_for(known.unit if known else UNITS[characteristic], known.value if known else 1.0)
+    texts = [value_text(m, scale) if m is not None else "not measured" for m in (first, last)]
+    if first is None or last is None or first.unit != last.unit:
+        return Change(
+            characteristic=characteristic,
+            name=name,
+            before=texts[0],
+            after=texts[1],
+            difference="–",
+            answer=CANNOT_TELL,
+            changed=None,
+        )
+    difference = last.value - first.value
+    u = math.hypot(first.std_uncertainty, last.std_uncertainty)
+    changed = abs(difference) > 2.0 * u
+    return Change(
+        characteristic=characteristic,
+        name=name,
+        before=texts[0],
+        after=texts[1],
+        difference=_signed(difference, u, last.unit, scale),
+        answer=YES if changed else NO,
+        changed=changed,
+        difference_value=difference,
+        expanded=2.0 * u,
+    )
+
+
+def _signed(difference: float, u: float, unit: str, scale: Scale) -> str:
+    text = value_text(Measured(value=difference, std_uncertainty=u, unit=unit), scale)
+    return text if text.startswith("-") else f"+{text}"
+
+
+def _count_change(before: RunRecord, after: RunRecord) -> Change:
+    first, last = faulty_cycles(before), faulty_cycles(after)
+    enough = before.fault_rate_upper_95 is not None and after.fault_rate_upper_95 is not None
+    changed = _rates_differ(first, before.cycles_done, last, after.cycles_done) if enough else None
+    answer = CANNOT_TELL if changed is None else (YES if changed else "no, chance explains it")
+    return Change(
+        characteristic=Characteristic.DROP_OUTS,
+        name=NAMES[Characteristic.DROP_OUTS],
+        before=f"{first} of {before.cycles_done}",
+        after=f"{last} of {after.cycles_done}",
+        difference=f"{last - first:+d}" if before.cycles_done == after.cycles_done else "–",
+        answer=answer,
+        changed=changed,
+    )
+
+
+def _rates_differ(first: int, of_first: int, last: int, of_last: int) -> bool:
+    """Fisher's exact test, two-sided at 5 %: counts of faulty cycles in two runs."""
+    total, faulty = of_first + of_last, first + last
+
+    def chance(k: int) -> float:
+        return (
+            math.comb(of_first, k) * math.comb(of_last, faulty - k) / math.comb(total, faulty)
+            if 0 <= k <= of_first and 0 <= faulty - k <= of_last
+            else 0.0
+        )
+
+    seen = chance(first)
+    p = sum(chance(k) for k in range(faulty + 1) if chance(k) <= seen * (1 + 1e-9))
+    return p < 0.05
+
+
+def before_after_line(before: RunRecord, after: RunRecord) -> str:
+    """One line for a tray: what changed more than the uncertainty, or that nothing did."""
+    changes = compare(before, after)
+    moved = [f"{c.name} {c.before} → {c.after}" for c in changes if c.changed]
+    verdicts = f"{before.verdict.value} → {after.verdict.value}"
+    if moved:
+        return f"{verdicts}; changed more than the uncertainty: {'; '.join(moved)}"
+    if any(c.changed is False for c in changes):
+        return f"{verdicts}; nothing changed more than the uncertainty"
+    return f"{verdicts}; nothing can be compared"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HistoryRow:
+    """One record of a tag, in words."""
+
+    record_id: str
+    begun_at: str
+    stage: str
+    verdict: Verdict
+    r20: str
+    current: str
+    motion: str
+    drop_outs: str
+
+
+def history_rows(records: Sequence[RunRecord]) -> tuple[HistoryRow, ...]:
+    """The records of a tag in the order handed in."""
+    return tuple(
+        HistoryRow(
+            record_id=record.record_id,
+            begun_at=record.begun_at,
+            stage=record.plan.stage.value,
+            verdict=record.verdict,
+            r20=number_of(record, Characteristic.RESISTANCE_20C),
+            current=number_of(record, Characteristic.CURRENT),
+            motion=number_of(record, Characteristic.OPENING_TIME),
+            drop_outs=f"{faulty_cycles(record)} of {record.cycles_done}",
+        )
+        for record in records
+    )
+
+
+def number_of(record: RunRecord, characteristic: Characteristic) -> str:
+    """Value and U of a characteristic of a record, or a dash."""
+    found = measured_of(record, characteristic)
+    return "–" if found is None else value_text(found)
+
+
+def history_table(records: Sequence[RunRecord]) -> Table:
+    """The history of a tag for a terminal."""
+    table = Table(title=None, show_edge=False, pad_edge=False)
+    for column in ("begun", "stage", "R20", "current", "motion", "drop-outs", "verdict", "record"):
+        table.add_column(column, overflow="fold")
+    for row in history_rows(records):
+        cells = (row.begun_at[:16], row.stage, row.r20, row.current, row.motion, row.drop_outs)
+        verdict = f"{SHAPES[row.verdict]} {row.verdict.value}"
+        table.add_row(*(Text(clean(cell)) for cell in (*cells, verdict, row.record_id)))
+    return table
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ControlPoint:
+    """One morning's reading of the golden part."""
+
+    day: str  # ISO 8601
+    value: float
+    std_uncertainty: float
+
+
+def control_chart(
+    points: Sequence[ControlPoint],
+    *,
+    name: str,
+    unit: str,
+    centre: float,
+    low: float,
+    high: float,
+) -> str:
+    """Readings in their order between control limits, as SVG; a point outside is marked."""
+    width, height = 980.0, 300.0
+    scale = scale_for(unit, centre)
+    values = [p.value / scale.factor for p in points]
+    edges = [*values, low / scale.factor, high / scale.factor]
+    room = 0.15 * (max(edges) - min(edges))
+    plot = Plot(
+        frame=Frame(left=64, top=24, width=width - 84, height=height - 66),
+        x_range=(0.5, 1.16 * max(len(points), 1) + 0.5),
+        y_range=(min(edges) - room, max(edges) + room),
+    )
+    plot.axes(x_label="check number", y_label=f"{name}, {scale.unit}", x_most=13)
+    for text, level in (("upper limit", high), ("centre", centre), ("lower limit", low)):
+        look = "limit" if text != "centre" else "axis"
+        plot.level(look, level / scale.factor, f"{text} {number(level, scale, 5)} {scale.unit}")
+    order = np.arange(1.0, len(points) + 1.0)
+    plot.line("first", order, np.asarray(values))
+    for at, point in enumerate(points, 1):
+        value, expanded = point.value / scale.factor, 2 * point.std_uncertainty / scale.factor
+        plot.whisker("whisker", at, value - expanded, value + expanded)
+        outside = not low <= point.value <= high
+        plot.dot("out" if outside else "dot", at, value, 5.0 if outside else 2.6)
+        if outside:
+            plot.mark("drop", at, value, f"{point.day[:10]} out", side="above")
+    return picture(width, height, f"{name} of the golden part", plot.markup())

@@ -1,0 +1,33 @@
+"""Self-contained pages: no network, no script, the same bytes from the same record."""
+
+from benchrig.report.charts import CycleTrace, RunTrace, Samples, cycles_to_show
+from benchrig.report.html.labels import label_page, label_svg
+from benchrig.report.html.part import part_page
+from benchrig.report.html.sheets import (
+    SetLine,
+    SetSheet,
+    TrayRow,
+    TraySheet,
+    control_page,
+    history_page,
+    set_page,
+    tray_page,
+)
+
+__all__ = [
+    "CycleTrace",
+    "RunTrace",
+    "Samples",
+    "SetLine",
+    "SetSheet",
+    "TrayRow",
+    "TraySheet",
+    "control_page",
+    "cycles_to_show",
+    "history_page",
+    "label_page",
+    "label_svg",
+    "part_page",
+    "set_page",
+    "tray_page",
+]

@@ -1,0 +1,221 @@
+"""Pages over many parts: the tray, matched sets, a tag's history, the golden part."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from benchrig.judge.verdict import Verdict
+from benchrig.parts.part import Characteristic
+from benchrig.record.values import RunRecord, SafeEvidence
+from benchrig.report import words
+from benchrig.report.history import (
+    ControlPoint,
+    before_after_line,
+    compare,
+    control_chart,
+    history_rows,
+    number_of,
+)
+from benchrig.report.html.env import drawn, page_size, render
+from benchrig.report.svg import Frame, Plot, picture
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrayRow:
+    """One slot: its labels as written, and its record once there is one."""
+
+    slot: str
+    position: str  # as written, never renumbered
+    tag: str
+    part_number: str = ""
+    record: RunRecord | None = None
+    before: RunRecord | None = None  # an earlier stage of the same tag
+    outlier: str = ""  # why this part stands out, "" when it does not
+    state: str = "waiting"  # shown while there is no record
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TraySheet:
+    """A tray to be shown; rows stay in the order given."""
+
+    order: str
+    rows: tuple[TrayRow, ...]
+    customer_words: str = ""
+    scheme: str = ""  # what the position labels count
+    golden: str = ""  # the golden part's check of the day, in words
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetLine:
+    """One matched set: tags and their values, and its spread."""
+
+    tags: tuple[str, ...]
+    values: tuple[float, ...]
+    spread_percent: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetSheet:
+    """Matched sets to be shown. ``unit`` is a record's unit ("ohm", "s") or any other text."""
+
+    sets: tuple[SetLine, ...]
+    by: str  # what was matched, for example "R20"
+    unit: str
+    optimal: bool
+    leftovers: tuple[str, ...] = ()
+    order: str = ""
+    bound: str = ""  # how far from the best a set can be, when not optimal
+    invented: bool = False
+
+
+def tray_page(sheet: TraySheet, *, paper: str = "") -> str:
+    """The tray: one line a slot."""
+    records = [row.record for row in sheet.rows if row.record is not None]
+    loud = [f"slot {r.slot}" for r in sheet.rows if r.record and not r.record.proven_safe]
+    evidence = [r.made_safe for r in records if isinstance(r.made_safe, SafeEvidence)]
+    part = records[0].plan.part if records else None
+    hottest = [h for r in records if (h := words.hottest_c(r)) is not None]
+    return render(
+        "tray.html.j2",
+        page_size=page_size(paper, landscape=True),
+        sheet=sheet,
+        rows=[_tray_row(row) for row in sheet.rows],
+        not_safe=loud,
+        all_safe=bool(records) and not loud,
+        residual=words.milliamps(max((e.residual_current_a for e in evidence), default=0.0)),
+        disconnect=words.DISCONNECT,
+        tally=_tally(sheet.rows),
+        invented=any(r.plan.part.invented for r in records),
+        cautions=" ".join(words.cautions(part, max(hottest, default=None))) if part else "",
+    )
+
+
+def _tally(rows: Sequence[TrayRow]) -> str:
+    counts = Counter(row.record.verdict if row.record else None for row in rows)
+    texts = [f"{counts[verdict]} {verdict.value}" for verdict in Verdict if counts[verdict]]
+    if counts[None]:
+        texts.append(f"{counts[None]} without a record")
+    return ", ".join(texts) + "."
+
+
+def _tray_row(row: TrayRow) -> dict[str, str]:
+    record = row.record
+    plain = {
+        "slot": row.slot,
+        "position": row.position,
+        "tag": row.tag,
+        "part_number": row.part_number,
+        "outlier": row.outlier,
+        "state": row.state,
+    }
+    if record is None:
+        empty = ("r20", "current", "motion", "verdict", "reason", "before_after", "record_id")
+        return {**plain, **dict.fromkeys(empty, "")}
+    return {
+        **plain,
+        "part_number": row.part_number or record.plan.part_number,
+        "r20": number_of(record, Characteristic.RESISTANCE_20C),
+        "current": number_of(record, Characteristic.CURRENT),
+        "motion": number_of(record, Characteristic.OPENING_TIME),
+        "verdict": record.verdict.value,
+        "reason": _why(record),
+        "before_after": before_after_line(row.before, record) if row.before else "",
+        "record_id": record.record_id,
+    }
+
+
+def _why(record: RunRecord) -> str:
+    """The reasons behind a verdict that is not a pass; a pass needs none on one line."""
+    if record.verdict is Verdict.PASS:
+        return ""
+    reasons = [j.reason for j in record.characteristics if j.verdict is record.verdict]
+    return " ".join(reasons) or record.ending_reason
+
+
+def set_page(sheet: SetSheet, *, paper: str = "") -> str:
+    """Matched sets with their spread, each drawn on one common scale."""
+    everything = [value for line in sheet.sets for value in line.values]
+    low, high = min(everything, default=0.0), max(everything, default=1.0)
+    scale = words.scale_for(sheet.unit, high)
+    rows = [
+        {
+            "members": [
+                {"tag": tag, "text": f"{words.number(value, scale, 5)} {scale.unit}"}
+                for tag, value in zip(line.tags, line.values, strict=True)
+            ],
+            "spread": f"{line.spread_percent:.2f}",
+            "strip": drawn(_strip(line.values, low, high)),
+        }
+        for line in sheet.sets
+    ]
+    quality = "No better sets exist: every grouping was compared." if sheet.optimal else ""
+    if not sheet.optimal:
+        quality = "The best sets found; a better grouping may exist."
+        quality += f" {sheet.bound}" if sheet.bound else ""
+    return render(
+        "sets.html.j2",
+        page_size=page_size(paper),
+        sheet=sheet,
+        rows=rows,
+        size=max((len(line.tags) for line in sheet.sets), default=0),
+        by=sheet.by,
+        worst=f"{max((line.spread_percent for line in sheet.sets), default=0.0):.2f}",
+        quality=quality,
+    )
+
+
+def _strip(values: Sequence[float], low: float, high: float) -> str:
+    room = 0.04 * (high - low) or 0.01 * abs(high) or 1.0
+    plot = Plot(
+        frame=Frame(left=8, top=4, width=384, height=20),
+        x_range=(low - room, high + room),
+        y_range=(0.0, 1.0),
+    )
+    plot.level("grid", 0.5)
+    for value in values:
+        plot.dot("dot", value, 0.5, 4.0)
+    return picture(400, 28, "values of the set on the scale of all sets", plot.markup())
+
+
+def history_page(tag: str, records: Sequence[RunRecord], *, paper: str = "") -> str:
+    """All records of a tag, in the order given, and what changed from first to last."""
+    changes = compare(records[0], records[-1]) if len(records) > 1 else ()
+    return render(
+        "history.html.j2",
+        page_size=page_size(paper, landscape=True),
+        tag=tag,
+        rows=history_rows(records),
+        changes=changes,
+        invented=any(r.plan.part.invented for r in records),
+    )
+
+
+def control_page(
+    points: Sequence[ControlPoint],
+    *,
+    name: str,
+    unit: str,
+    centre: float,
+    low: float,
+    high: float,
+    paper: str = "",
+) -> str:
+    """The golden part's control chart as a page."""
+    outside = [p for p in points if not low <= p.value <= high]
+    text = (
+        "Every reading lies inside its control limits."
+        if not outside
+        else f"{len(outside)} of {len(points)} readings lie outside the control limits: "
+        "no part is judged until the cause is found."
+    )
+    chart = control_chart(points, name=name, unit=unit, centre=centre, low=low, high=high)
+    return render(
+        "control.html.j2",
+        page_size=page_size(paper, landscape=True),
+        title=f"{name} of the golden part",
+        points=len(points),
+        words=text,
+        chart=drawn(chart),
+    )

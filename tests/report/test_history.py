@@ -1,0 +1,114 @@
+"""Before and after, history and the golden part's chart."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from rich.console import Console
+
+from benchrig.parts.part import Characteristic
+from benchrig.quantity import Measured
+from benchrig.report.history import (
+    CANNOT_TELL,
+    NO,
+    YES,
+    before_after_line,
+    compare,
+    control_chart,
+    history_rows,
+    history_table,
+)
+from tests.report import sample_records as samples
+
+R20 = Characteristic.RESISTANCE_20C
+
+
+def _with_u(value: float, u: float) -> Measured:
+    return Measured(value=value, std_uncertainty=u, unit="ohm")
+
+
+def _pair(before: float, after: float, u: float) -> tuple[bool | None, str]:
+    def record(value: float) -> object:
+        base = samples.healthy()
+        judged = replace(base.characteristics[0], measured=_with_u(value, u))
+        return replace(base, characteristics=(judged, *base.characteristics[1:]))
+
+    changes = compare(record(before), record(after))  # type: ignore[arg-type]
+    change = next(c for c in changes if c.characteristic is R20)
+    return change.changed, change.answer
+
+
+def test_a_change_counts_when_it_exceeds_its_uncertainty() -> None:
+    # u of the difference is 0.1 sqrt(2) = 0.1414, U = 0.2828 ohm.
+    assert _pair(14.5, 14.5 + 0.28, 0.1) == (False, NO)
+    assert _pair(14.5, 14.5 + 0.29, 0.1) == (True, YES)
+    assert _pair(14.5, 14.5 - 0.29, 0.1) == (True, YES)
+
+
+def test_unchanged_parts_are_rarely_called_changed() -> None:
+    """Drawn from one true value with u known: k = 2 leaves 4.55 % (normal distribution)."""
+    rng = np.random.default_rng(11)
+    called = sum(
+        _pair(14.5 + 0.1 * float(a), 14.5 + 0.1 * float(b), 0.1)[0] is True
+        for a, b in rng.normal(size=(600, 2))
+    )
+    assert 10 <= called <= 46  # 27 expected, 3.7 standard deviations either way
+
+
+def test_what_was_not_measured_is_not_compared() -> None:
+    changes = compare(samples.healthy(), samples.inconclusive())
+    change = next(c for c in changes if c.characteristic is R20)
+    assert change.answer == CANNOT_TELL
+    assert change.after == "not measured"
+
+
+def test_drop_outs_are_compared_by_an_exact_test() -> None:
+    scipy_stats = pytest.importorskip("scipy.stats")
+    from benchrig.report.history import _rates_differ
+
+    for first, of_first, last, of_last in (
+        (9, 25, 0, 25),
+        (1, 25, 0, 25),
+        (5, 25, 0, 25),
+        (6, 25, 0, 25),
+        (3, 8, 9, 25),
+        (25, 25, 3, 10),
+    ):
+        table = [[first, of_first - first], [last, of_last - last]]
+        p = scipy_stats.fisher_exact(table).pvalue
+        assert _rates_differ(first, of_first, last, of_last) is bool(p < 0.05), table
+    line = before_after_line(samples.failing(), samples.healthy())
+    assert line == (
+        "FAIL → PASS; changed more than the uncertainty: Cycles with a drop-out 9 of 25 → 0 of 25"
+    )
+    one = replace(samples.failing(), drop_outs=samples.failing().drop_outs[:1])
+    assert "nothing changed" in before_after_line(one, samples.healthy())
+
+
+def test_the_history_keeps_the_order_handed_in() -> None:
+    records = [samples.failing(), samples.healthy(), samples.inconclusive()]
+    rows = history_rows(records)
+    assert [row.record_id for row in rows] == [record.record_id for record in records]
+    assert rows[0].drop_outs == "9 of 25"
+    assert rows[2].r20 == "–"
+    console = Console(file=io.StringIO(), width=140)
+    console.print(history_table([*records, samples.hostile()]))
+    text = console.file.getvalue()  # type: ignore[attr-defined]
+    assert "✕ FAIL" in text
+    assert "14.520 ± 0.087 Ω" in text
+
+
+def test_the_control_chart_marks_what_is_outside_and_only_that() -> None:
+    points = samples.golden_points()
+
+    def chart(high: float) -> str:
+        return control_chart(points, name="R20", unit="ohm", centre=14.5, low=14.38, high=high)
+
+    assert chart(14.62).count("<polygon") == 1
+    assert "2026-11-23 out" in chart(14.62)
+    assert chart(14.80).count("<polygon") == 0
+    assert "upper limit 14.62 Ω" in chart(14.62)
+    assert chart(14.62) == chart(14.62)
