@@ -362,7 +362,7 @@ class _Cycle:
         if below[head].any() or self.trace.over_range:
             reason = "a drop-out or over-range in the rise"
             return Motion(answer=MotionAnswer.NOT_ASSESSED, reason=reason)
-        return assess(self.time[head], self.current[head])
+        return assess(self.time[head], self.current[head], noise_a=self.noise)
 
     def _ripple(self) -> Ripple | None:
         assess = self.context.assess_ripple

@@ -20,8 +20,9 @@ ZERO_ROWS_MIN = 4
 DEAD_ZERO_CODE_MIN = 4.0  # an input whose zero stands this high never reads 0 while it lives
 DEAD_SHARE_MAX = 0.5
 
-MotionAssessor = Callable[[FloatArray, FloatArray], Motion]  # time from switch-on, current
-RippleAssessor = Callable[[FloatArray, FloatArray], Ripple]  # time from switch-on, current
+# Time from switch-on and current, positional; ``noise_a`` of one sample by keyword.
+MotionAssessor = Callable[..., Motion]
+RippleAssessor = Callable[..., Ripple]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

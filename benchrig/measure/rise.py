@@ -27,6 +27,7 @@ STEPS_MAX = 200
 STEP_DONE = 1e-11  # in ln tau
 STRUCTURED_POINTS_MIN = 30  # below it, residuals tell noise from structure too rarely
 MISFIT_MAX = 0.05  # structured residuals above this share of I: not one rise
+STRUCTURED = "residuals are not noise only: uncertainties widened"
 Z_95 = 1.959963984540054
 Z_999 = 3.2905267314918945
 _ROUNDING = 1e-13  # of the greatest current: no fit is better than its arithmetic
@@ -157,7 +158,7 @@ def to_fit(
     inductance = resistance = None
     reasons = []
     if found.structured:
-        reasons.append("residuals are not noise only: uncertainties widened")
+        reasons.append(STRUCTURED)
     long_enough = found.record_s >= PLATEAU_TAUS_MIN * found.tau_s
     if not long_enough:
         reasons.append(

@@ -81,7 +81,7 @@ def assess_turn_off(decay: Decay) -> TurnOff:
             "sampled too slowly for this clamp"
         )
         return TurnOff(assessed=False, reason=reason, clamp=decay.clamp)
-    level, clamp_reason = _clamp(decay, time[: end + 1], current[: end + 1])
+    level, clamp_reason = _clamp(decay, time[:end], current[:end])
     closing, closing_reason = _closing(decay, time, current)
     return TurnOff(
         assessed=True,
@@ -127,18 +127,17 @@ def _clamp(decay: Decay, time: FloatArray, current: FloatArray) -> tuple[Measure
         return None, f"clamp level needs {FIT_SAMPLES_MIN} samples of the decay"
     top = decay.current_at_off_a
     span = float(time[-1])
-    best: tuple[float, float, float] | None = None
-    for tau in span * np.geomspace(0.15, 60.0, 160):
-        # From the known current at the edge only a is free for each tau: i - I e = a (e - 1).
-        e = np.exp(-time / tau)
+    # From the known current at the edge only a is free for each tau: i - I e = a (e - 1).
+    nodes = np.log(span) + np.linspace(math.log(0.15), math.log(60.0), 60)
+    for _ in range(6):
+        e = np.exp(-time * np.exp(-nodes)[:, None])
         g, y = e - 1.0, current - top * e
-        bottom = float(g @ g)
-        a = float(g @ y) / bottom
-        rss = float(((y - a * g) ** 2).sum())
-        if best is None or rss < best[0]:
-            best = (rss, a, float(tau))
-    assert best is not None
-    rss, a, tau = best
+        levels = np.einsum("ij,ij->i", g, y) / np.einsum("ij,ij->i", g, g)
+        sums = ((y - levels[:, None] * g) ** 2).sum(axis=1)
+        at = int(np.argmin(sums))
+        a, tau, rss = float(levels[at]), math.exp(nodes[at]), float(sums[at])
+        width = 1.5 * float(nodes[1] - nodes[0])
+        nodes = nodes[at] + np.linspace(-width, width, 13)
     variance = max(rss / (time.size - 2), decay.noise_a**2)
     e = np.exp(-time / tau)
     slope = (top + a) * e * time / tau  # d model / d ln tau

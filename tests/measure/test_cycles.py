@@ -309,7 +309,8 @@ def test_the_coarse_range_serves_when_the_fine_one_is_full() -> None:
 def test_motion_is_asked_of_coils_and_ripple_of_pumps() -> None:
     seen = []
 
-    def motion(time: Any, current: Any) -> Motion:
+    def motion(time: Any, current: Any, *, noise_a: float) -> Motion:
+        assert 0.5e-3 < noise_a < 2e-3
         seen.append((time[0], time.size, current[-1]))
         return Motion(answer=MotionAnswer.NO_SIGNATURE, reason="")
 
