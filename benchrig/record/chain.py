@@ -5,20 +5,24 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from sqlalchemy import Connection, Table, insert, select
+from sqlalchemy import Connection, Table, bindparam, insert, select
 
 from benchrig.record.rowhash import link, row_digest
-from benchrig.record.schema import chain_table
+from benchrig.record.schema import TABLES, chain_table
+
+# Built once: most of the time of a small statement is building it.
+_HEAD = (
+    select(chain_table.c.number, chain_table.c.link)
+    .where(chain_table.c.log_id == bindparam("log"))
+    .order_by(chain_table.c.number.desc())
+    .limit(1)
+)
+_INSERT = {table: insert(table) for table in TABLES}
 
 
 def head(connection: Connection, log_id: str) -> tuple[int, bytes]:
     """Number and link of the chain's last row; (-1, empty) before the first."""
-    row = connection.execute(
-        select(chain_table.c.number, chain_table.c.link)
-        .where(chain_table.c.log_id == log_id)
-        .order_by(chain_table.c.number.desc())
-        .limit(1)
-    ).first()
+    row = connection.execute(_HEAD, {"log": log_id}).first()
     return (-1, b"") if row is None else (int(row[0]), bytes(row[1]))
 
 
@@ -36,15 +40,16 @@ def append_row(
     if "number" in table.columns:
         row = {**row, "number": number}
     own = row_digest(table, row)
-    connection.execute(insert(table).values(dict(row)))
+    connection.execute(_INSERT[table], dict(row))
     connection.execute(
-        insert(chain_table).values(
-            log_id=log_id,
-            number=number,
-            kind=kind,
-            row_key=row_key,
-            digest=own,
-            link=link(previous, log_id, number, kind, row_key, own),
-        )
+        _INSERT[chain_table],
+        {
+            "log_id": log_id,
+            "number": number,
+            "kind": kind,
+            "row_key": row_key,
+            "digest": own,
+            "link": link(previous, log_id, number, kind, row_key, own),
+        },
     )
     return number

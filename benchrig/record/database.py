@@ -13,7 +13,7 @@ from typing import Any
 from sqlalchemy import Connection, Engine, create_engine, event, insert, inspect, select, text
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, SQLAlchemyError
-from sqlalchemy.pool import NullPool
+from sqlalchemy.pool import QueuePool
 
 from benchrig.errors import LogError
 from benchrig.record import schema
@@ -124,7 +124,9 @@ def make_engine(url: URL, *, read_only: bool) -> Engine:
         target = f"{path.as_uri()}?mode=ro" + ("&immutable=1" if settled else "")
         return sqlite3.connect(target, uri=True, timeout=BUSY_MS / 1000, check_same_thread=False)
 
-    engine = create_engine("sqlite://", creator=connect, poolclass=NullPool, hide_parameters=True)
+    engine = create_engine(
+        "sqlite://", creator=connect, poolclass=QueuePool, max_overflow=-1, hide_parameters=True
+    )
 
     @event.listens_for(engine, "connect")
     def _pragmas(connection: sqlite3.Connection, _: object) -> None:

@@ -161,6 +161,7 @@ class RunWriter:
     def _run(self) -> None:
         try:
             with self._engine.connect().execution_options(immediate=True) as connection:
+                set_full_sync(connection, False)
                 while self._failure is None:
                     self._wake.wait(COMMIT_PERIOD_S)
                     self._wake.clear()
