@@ -1,0 +1,120 @@
+/* Edges by compare A of timer 1: the next port values are computed ahead, and the interrupt
+ * burns what is left to a fixed cycle before it writes them, so that what else the processor
+ * was doing does not show in the edge. */
+#include <avr/interrupt.h>
+#include <avr/io.h>
+
+#include "../core/guard.h"
+#include "../core/port.h"
+#include "../core/rig.h"
+#include "../core/wire.h"
+#include "clock.h"
+#include "pins.h"
+
+/* From the compare match to the edge. Longer than any other interrupt or lock can last, and a
+ * whole number of ticks: the edge then falls on the tick it was planned for. */
+#define LEAD_TICKS 22u
+#define LEAD_CYCLES (LEAD_TICKS * 8u)
+/* From reading timer 0 to the write of PORTD, with nothing burned. */
+#define FIXED_CYCLES 18u
+
+volatile uint8_t edge_port_d __attribute__((used));
+volatile uint8_t edge_port_b __attribute__((used));
+volatile uint8_t edge_phase __attribute__((used));
+volatile uint8_t edge_unnoted __attribute__((used)); /* on the pins, not yet told to the core */
+
+static struct edge edge;
+static uint32_t edge_tick;
+
+static void arm(void)
+{
+    uint16_t match = (uint16_t)((uint16_t)edge_tick - LEAD_TICKS);
+    edge_port_d = port_d_of(edge.mask);
+    edge_port_b = port_b_of(edge.mask, feed_closed);
+    edge_phase = (uint8_t)(clock_phase_at(match) + LEAD_CYCLES - FIXED_CYCLES);
+    OCR1A = match;
+    TIFR1 = _BV(OCF1A);
+    TIMSK1 |= _BV(OCIE1A);
+}
+
+void port_edges_start(uint32_t first_tick)
+{
+    player_rewind(&edge);
+    edge_tick = first_tick;
+    arm();
+}
+
+static void note_edge(void)
+{
+    uint8_t was = port_lock();
+    if (edge_unnoted) {
+        edge_unnoted = 0;
+        rig_edge_made(&edge, edge_tick);
+    }
+    port_unlock(was);
+}
+
+/* An edge that was made just now is told first: nothing is switched off untold. */
+void port_edges_stop(void)
+{
+    uint8_t was = port_lock();
+    TIMSK1 &= (uint8_t)~_BV(OCIE1A);
+    note_edge();
+    port_unlock(was);
+}
+
+/* Cycles from `in` to `out`: sub 1, cpi 1, brsh 1, then n + 6 for n cycles to burn, lds 2,
+ * lds 2. Later than planned: no burning, and the spread is seen by the tests. */
+ISR(TIMER1_COMPA_vect, ISR_NAKED)
+{
+    __asm__ volatile(
+        "push r24\n\t"
+        "in r24, __SREG__\n\t"
+        "push r24\n\t"
+        "push r25\n\t"
+        "lds r25, edge_phase\n\t"
+        "in r24, %[cycles]\n\t"
+        "sub r25, r24\n\t"
+        "cpi r25, 220\n\t"
+        "brsh 3f\n"
+        "1:\n\t"
+        "subi r25, 3\n\t"
+        "brcc 1b\n\t"
+        "cpi r25, 254\n\t"
+        "brcc 2f\n"
+        "2:\n\t"
+        "cpi r25, 255\n\t"
+        "breq 3f\n"
+        "3:\n\t"
+        "lds r24, edge_port_d\n\t"
+        "lds r25, edge_port_b\n\t"
+        "out %[d], r24\n\t"
+        "out %[b], r25\n\t"
+        "ldi r24, %[others]\n\t"
+        "sts %[mask], r24\n\t"
+        "sts edge_unnoted, r24\n\t"
+        "pop r25\n\t"
+        "pop r24\n\t"
+        "out __SREG__, r24\n\t"
+        "pop r24\n\t"
+        "sei\n\t"
+        "jmp __vector_edge_made\n\t"
+        :
+        : [cycles] "I"(_SFR_IO_ADDR(TCNT0)), [d] "I"(_SFR_IO_ADDR(PORTD)),
+          [b] "I"(_SFR_IO_ADDR(PORTB)), [mask] "n"(_SFR_MEM_ADDR(TIMSK1)),
+          [others] "M"(_BV(TOIE1)));
+}
+
+/* The rest of the same interrupt, in C and interruptible; compare A is masked meanwhile. */
+void __vector_edge_made(void) __attribute__((signal, used, externally_visible));
+void __vector_edge_made(void)
+{
+    note_edge();
+    if (rig_state == RUNNING)
+        player_prepare(&edge);
+    cli();
+    if (rig_state == RUNNING) { /* a fault may have ended it meanwhile */
+        edge_tick += edge.delay_ticks;
+        arm();
+    }
+}

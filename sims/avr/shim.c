@@ -1,0 +1,384 @@
+/* A thin layer over libsimavr: one ATmega328P at 16 MHz, its pins, its line, its clock.
+ *
+ * Built at first use and loaded by emulator.py. It links libsimavr (GPL-3-or-later), which is a
+ * tool of the tests and no part of what is distributed.
+ */
+#include <simavr/avr_adc.h>
+#include <simavr/avr_eeprom.h>
+#include <simavr/avr_extint.h>
+#include <simavr/avr_ioport.h>
+#include <simavr/avr_uart.h>
+#include <simavr/sim_avr.h>
+#include <simavr/sim_elf.h>
+#include <simavr/sim_interrupts.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define HZ 16000000u
+#define BYTE_CYCLES 160u /* ten bits at 1 Mbaud */
+#define RX_RING 65536u
+#define TX_RING 65536u
+#define EDGE_LOG 65536u
+#define VECTORS 26
+
+enum { PIND_AT = 0x29, PORTD_AT = 0x2B, DDRD_AT = 0x2A, PORTB_AT = 0x25, DDRB_AT = 0x24 };
+enum { MCUSR_AT = 0x54 };
+
+typedef uint32_t (*adc_callback)(void *user, uint64_t cycle, uint32_t channel);
+typedef void (*pins_callback)(void *user, uint64_t cycle, uint32_t outputs, uint32_t feed);
+
+struct edge_seen {
+    uint64_t cycle;
+    uint32_t outputs;
+    uint32_t feed;
+};
+
+struct sim {
+    avr_t *avr;
+    avr_irq_t *adc_irq, *uart_in, *rxd, *auxiliary;
+    adc_callback on_adc;
+    pins_callback on_pins;
+    void *user;
+    uint32_t outputs, feed;
+    uint64_t slept;
+    uint64_t resets;
+    uint16_t rx[RX_RING];
+    uint32_t rx_head, rx_tail;
+    int rx_flying;
+    uint8_t tx[TX_RING];
+    uint32_t tx_head, tx_tail, tx_lost;
+    struct edge_seen edges[EDGE_LOG];
+    uint32_t edge_count;
+    uint64_t pending_since[VECTORS];
+    uint64_t latency_most[VECTORS];
+    uint64_t adc_last, adc_starts;
+    int line_low;
+    int single_step;
+    uint16_t stack_least;
+    int crashed;
+    uint32_t profile[16384]; /* cycles by program word, while stepping singly */
+};
+
+static void no_sleep(avr_t *avr, avr_cycle_count_t cycles);
+
+/* simavr's hooks carry no user pointer, so one emulator runs in a process at a time per hook. */
+static struct sim *of(avr_t *avr)
+{
+    return (struct sim *)avr->custom.data;
+}
+
+static void no_sleep(avr_t *avr, avr_cycle_count_t cycles)
+{
+    of(avr)->slept += cycles + 1;
+}
+
+static void see_pins(struct sim *s)
+{
+    uint8_t d = s->avr->data[PORTD_AT] & s->avr->data[DDRD_AT];
+    uint8_t b = s->avr->data[PORTB_AT] & s->avr->data[DDRB_AT];
+    uint32_t outputs = (d >> 2) | ((b & 3u) << 6) | ((b & 8u) ? 0x100u : 0u);
+    uint32_t feed = (b >> 2) & 1u;
+    if (outputs == s->outputs && feed == s->feed)
+        return;
+    s->outputs = outputs;
+    s->feed = feed;
+    if (s->edge_count < EDGE_LOG) {
+        struct edge_seen *e = &s->edges[s->edge_count++];
+        e->cycle = s->avr->cycle;
+        e->outputs = outputs;
+        e->feed = feed;
+    }
+    if (s->on_pins)
+        s->on_pins(s->user, s->avr->cycle, outputs, feed);
+}
+
+static void pin_changed(avr_irq_t *irq, uint32_t value, void *param)
+{
+    (void)irq;
+    (void)value;
+    see_pins(param);
+}
+
+static void adc_started(avr_irq_t *irq, uint32_t value, void *param)
+{
+    (void)irq;
+    struct sim *s = param;
+    union {
+        avr_adc_mux_t mux;
+        uint32_t value;
+    } x = {.value = value};
+    uint32_t channel = x.mux.src;
+    s->adc_last = s->avr->cycle;
+    s->adc_starts++;
+    uint32_t mv = s->on_adc ? s->on_adc(s->user, s->avr->cycle, channel) : 0;
+    avr_raise_irq(s->adc_irq + ADC_IRQ_ADC0 + channel, mv);
+}
+
+static void byte_sent(avr_irq_t *irq, uint32_t value, void *param)
+{
+    (void)irq;
+    struct sim *s = param;
+    if (s->tx_head - s->tx_tail == TX_RING)
+        s->tx_lost++;
+    else
+        s->tx[s->tx_head++ % TX_RING] = (uint8_t)value;
+}
+
+static avr_cycle_count_t rx_next(avr_t *avr, avr_cycle_count_t when, void *param)
+{
+    struct sim *s = param;
+    (void)avr;
+    if (s->rx_head == s->rx_tail) {
+        s->rx_flying = 0;
+        return 0;
+    }
+    avr_raise_irq(s->uart_in, s->rx[s->rx_tail++ % RX_RING]);
+    return when + BYTE_CYCLES;
+}
+
+static void rx_kick(struct sim *s)
+{
+    if (!s->rx_flying && s->rx_head != s->rx_tail) {
+        s->rx_flying = 1;
+        avr_cycle_timer_register(s->avr, BYTE_CYCLES, rx_next, s);
+    }
+}
+
+static avr_cycle_count_t line_up(avr_t *avr, avr_cycle_count_t when, void *param)
+{
+    struct sim *s = param;
+    (void)avr;
+    (void)when;
+    s->line_low = 0;
+    avr_raise_irq(s->rxd, 1);
+    return 0;
+}
+
+static void vector_pending(avr_irq_t *irq, uint32_t value, void *param)
+{
+    (void)irq;
+    struct sim *s = ((void **)param)[0];
+    uintptr_t vector = (uintptr_t)((void **)param)[1];
+    if (value)
+        s->pending_since[vector] = s->avr->cycle;
+}
+
+static void vector_running(avr_irq_t *irq, uint32_t value, void *param)
+{
+    (void)irq;
+    struct sim *s = ((void **)param)[0];
+    uintptr_t vector = (uintptr_t)((void **)param)[1];
+    if (value && s->pending_since[vector]) {
+        uint64_t took = s->avr->cycle - s->pending_since[vector];
+        if (took > s->latency_most[vector])
+            s->latency_most[vector] = took;
+        s->pending_since[vector] = 0;
+    }
+}
+
+/* A reset lets go of all pins: the pull-downs of the board switch everything off. */
+static void was_reset(avr_t *avr)
+{
+    struct sim *s = of(avr);
+    s->resets++;
+    s->rx_flying = 0; /* the timers are forgotten with the reset */
+    s->line_low = 0;
+    memset(s->pending_since, 0, sizeof s->pending_since);
+    avr->data[DDRD_AT] = avr->data[DDRB_AT] = 0;
+    see_pins(s);
+}
+
+static void connect(struct sim *s)
+{
+    static const char ports[] = {'B', 'D'};
+    avr_t *avr = s->avr;
+    for (int p = 0; p < 2; p++)
+        for (int pin = 0; pin < 8; pin++)
+            avr_irq_register_notify(
+                avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ(ports[p]), pin), pin_changed, s);
+    s->adc_irq = avr_io_getirq(avr, AVR_IOCTL_ADC_GETIRQ, 0);
+    avr_irq_register_notify(s->adc_irq + ADC_IRQ_OUT_TRIGGER, adc_started, s);
+    uint32_t flags = 0;
+    avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS('0'), &flags);
+    s->uart_in = avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_INPUT);
+    avr_irq_register_notify(
+        avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT), byte_sent, s);
+    s->rxd = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('D'), 0);
+    s->auxiliary = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('B'), 4);
+    for (uintptr_t vector = 1; vector < VECTORS; vector++) {
+        avr_irq_t *irq = avr_get_interrupt_irq(avr, (uint8_t)vector);
+        if (!irq)
+            continue;
+        void **param = malloc(2 * sizeof *param);
+        param[0] = s;
+        param[1] = (void *)vector;
+        avr_irq_register_notify(irq + AVR_INT_IRQ_PENDING, vector_pending, param);
+        avr_irq_register_notify(irq + AVR_INT_IRQ_RUNNING, vector_running, param);
+    }
+}
+
+void sim_quiet(avr_t *avr, const int level, const char *format, va_list ap)
+{
+    (void)avr;
+    if (level <= LOG_ERROR)
+        vfprintf(stderr, format, ap);
+}
+
+struct sim *sim_new(const char *elf, adc_callback on_adc, pins_callback on_pins, void *user)
+{
+    elf_firmware_t firmware;
+    memset(&firmware, 0, sizeof firmware);
+    avr_global_logger_set(sim_quiet);
+    if (elf_read_firmware(elf, &firmware) != 0)
+        return NULL;
+    struct sim *s = calloc(1, sizeof *s);
+    s->avr = avr_make_mcu_by_name("atmega328p");
+    if (!s->avr)
+        return NULL;
+    avr_init(s->avr);
+    s->avr->frequency = HZ;
+    s->avr->vcc = s->avr->avcc = s->avr->aref = 5000;
+    avr_load_firmware(s->avr, &firmware);
+    s->avr->frequency = HZ;
+    s->avr->vcc = s->avr->avcc = s->avr->aref = 5000;
+    s->avr->custom.data = s;
+    s->avr->sleep = no_sleep;
+    s->avr->reset = was_reset;
+    s->on_adc = on_adc;
+    s->on_pins = on_pins;
+    s->user = user;
+    s->stack_least = 0xFFFF;
+    connect(s);
+    /* Otherwise low levels on PD2 and PD3 are polled every cycle as external interrupts. */
+    avr_extint_set_strict_lvl_trig(s->avr, 0, 0);
+    avr_extint_set_strict_lvl_trig(s->avr, 1, 0);
+    s->avr->data[MCUSR_AT] = 1; /* power-on */
+    avr_raise_irq(s->rxd, 1);
+    avr_raise_irq(s->auxiliary, 1);
+    return s;
+}
+
+void sim_free(struct sim *s)
+{
+    if (!s->crashed)
+        avr_terminate(s->avr);
+    free(s);
+}
+
+/* Runs to this cycle, or until bytes of the line wait and the caller wants to know. */
+int sim_run(struct sim *s, uint64_t until, int stop_on_bytes)
+{
+    avr_t *avr = s->avr;
+    while (avr->cycle < until) {
+        uint64_t left = until - avr->cycle;
+        avr->run_cycle_limit = s->single_step ? 1 : left > 2000 ? 2000 : left;
+        uint32_t word = avr->pc >> 1;
+        uint64_t before = avr->cycle - s->slept;
+        int state = avr_run(avr);
+        s->profile[word & 16383u] += (uint32_t)(avr->cycle - s->slept - before);
+        if (state == cpu_Done || state == cpu_Crashed) {
+            s->crashed = 1;
+            return -1;
+        }
+        if (s->single_step) {
+            uint16_t sp = (uint16_t)(avr->data[0x5D] | (avr->data[0x5E] << 8));
+            if (sp && sp < s->stack_least && avr->data[0x5E])
+                s->stack_least = sp;
+        }
+        if (stop_on_bytes && s->tx_head != s->tx_tail)
+            break;
+    }
+    return 0;
+}
+
+uint64_t sim_cycle(struct sim *s) { return s->avr->cycle; }
+uint64_t sim_slept(struct sim *s) { return s->slept; }
+uint64_t sim_resets(struct sim *s) { return s->resets; }
+uint64_t sim_adc_last(struct sim *s) { return s->adc_last; }
+uint64_t sim_adc_starts(struct sim *s) { return s->adc_starts; }
+uint32_t sim_outputs(struct sim *s) { return s->outputs; }
+uint32_t sim_feed(struct sim *s) { return s->feed; }
+uint32_t sim_tx_lost(struct sim *s) { return s->tx_lost; }
+uint32_t sim_rx_waiting(struct sim *s) { return s->rx_head - s->rx_tail; }
+uint64_t sim_latency_most(struct sim *s, int vector) { return s->latency_most[vector]; }
+uint16_t sim_stack_least(struct sim *s) { return s->stack_least; }
+void sim_single_step(struct sim *s, int on) { s->single_step = on; }
+
+int sim_write(struct sim *s, const uint8_t *bytes, uint32_t count)
+{
+    if (s->rx_head - s->rx_tail + count > RX_RING)
+        return -1;
+    for (uint32_t i = 0; i < count; i++)
+        s->rx[s->rx_head++ % RX_RING] = bytes[i];
+    rx_kick(s);
+    return 0;
+}
+
+uint32_t sim_read(struct sim *s, uint8_t *to, uint32_t most)
+{
+    uint32_t n = 0;
+    while (n < most && s->tx_tail != s->tx_head)
+        to[n++] = s->tx[s->tx_tail++ % TX_RING];
+    return n;
+}
+
+/* The line goes low for so long. A receiver then sees one zero byte with a framing error. */
+void sim_break(struct sim *s, uint64_t cycles)
+{
+    s->rx_tail = s->rx_head; /* what was being sent is lost */
+    s->line_low = 1;
+    avr_raise_irq(s->rxd, 0);
+    avr_cycle_timer_register(s->avr, cycles, line_up, s);
+    s->rx[s->rx_head++ % RX_RING] = UART_INPUT_FE;
+    rx_kick(s);
+}
+
+/* The host's end of the line is gone: nothing more comes, and the line idles high. */
+void sim_drop_input(struct sim *s) { s->rx_tail = s->rx_head; }
+
+void sim_reset(struct sim *s, uint8_t mcusr)
+{
+    avr_reset(s->avr);
+    s->avr->data[MCUSR_AT] = mcusr;
+    avr_raise_irq(s->rxd, 1);
+    rx_kick(s);
+}
+
+void sim_auxiliary(struct sim *s, int closed) { avr_raise_irq(s->auxiliary, !closed); }
+
+void sim_flash(struct sim *s, uint32_t at, const uint8_t *bytes, uint32_t count)
+{
+    memcpy(s->avr->flash + at, bytes, count);
+}
+
+void sim_memory_read(struct sim *s, uint32_t at, uint8_t *to, uint32_t count)
+{
+    memcpy(to, s->avr->data + at, count);
+}
+
+void sim_memory_write(struct sim *s, uint32_t at, const uint8_t *bytes, uint32_t count)
+{
+    memcpy(s->avr->data + at, bytes, count);
+}
+
+void sim_eeprom(struct sim *s, uint32_t at, uint8_t *bytes, uint32_t count, int set)
+{
+    avr_eeprom_desc_t desc = {.ee = bytes, .offset = (uint16_t)at, .size = count};
+    avr_ioctl(s->avr, set ? AVR_IOCTL_EEPROM_SET : AVR_IOCTL_EEPROM_GET, &desc);
+}
+
+void sim_profile(struct sim *s, uint32_t *to)
+{
+    memcpy(to, s->profile, sizeof s->profile);
+    memset(s->profile, 0, sizeof s->profile);
+}
+
+uint32_t sim_edges(struct sim *s, struct edge_seen *to, uint32_t most)
+{
+    uint32_t n = s->edge_count < most ? s->edge_count : most;
+    memcpy(to, s->edges, n * sizeof *to);
+    s->edge_count = 0;
+    return n;
+}
