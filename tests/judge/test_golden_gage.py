@@ -1,0 +1,208 @@
+"""Control charts and gage studies against published constants and data."""
+
+from __future__ import annotations
+
+import itertools
+import random
+
+import numpy as np
+import pytest
+from scipy import integrate, stats
+
+from benchrig.judge.gage import anova_study, range_study
+from benchrig.judge.golden import BASELINE_LEAST, check_golden
+from benchrig.judge.shewhart import a2, d2, d2_star, d3_d4, individuals_sigma, mean_range_limits
+from benchrig.judge.verdict import Verdict
+from benchrig.parts.part import Characteristic
+from benchrig.quantity import Measured
+
+R20 = Characteristic.RESISTANCE_20C
+
+# Data sheet of the measurement systems analysis manual of the automotive trade (AIAG):
+# parts 1 to 10; persons A, B, C with three trials each.
+SHEET = """
+ 0.29  0.41  0.64  0.08  0.25  0.07  0.04 -0.11 -0.15
+-0.56 -0.68 -0.58 -0.47 -1.22 -0.68 -1.38 -1.13 -0.96
+ 1.34  1.17  1.27  1.19  0.94  1.34  0.88  1.09  0.67
+ 0.47  0.50  0.64  0.01  1.03  0.20  0.14  0.20  0.11
+-0.80 -0.92 -0.84 -0.56 -1.20 -1.28 -1.46 -1.07 -1.45
+ 0.02 -0.11 -0.21 -0.20  0.22  0.06 -0.29 -0.67 -0.49
+ 0.59  0.75  0.66  0.47  0.55  0.83  0.02  0.01  0.21
+-0.31 -0.20 -0.17 -0.63  0.08 -0.34 -0.46 -0.56 -0.49
+ 2.26  1.99  2.01  1.80  2.12  2.19  1.77  1.45  1.87
+-1.36 -1.25 -1.31 -1.68 -1.62 -1.50 -1.49 -1.77 -2.16
+"""
+STUDY = np.array([[float(x) for x in row.split()] for row in SHEET.split("\n") if row])
+READINGS = STUDY.reshape(10, 3, 3).transpose(1, 0, 2).tolist()  # [person][part][trial]
+
+
+def test_range_study_of_the_data_sheet() -> None:
+    found = range_study(READINGS)
+    # Printed on the sheet: mean ranges, means, differences, UCL of the range.
+    assert found.mean_ranges == pytest.approx([0.1840, 0.5130, 0.3280], abs=5e-5)
+    assert found.means == pytest.approx([0.1903, 0.0683, -0.2543], abs=5e-5)
+    assert found.mean_range == pytest.approx(0.3417, abs=5e-4)
+    assert found.range_of_means == pytest.approx(0.4447, abs=5e-4)
+    assert found.range_of_parts == pytest.approx(3.511, abs=5e-4)
+    assert found.range_limit == pytest.approx(0.8815, rel=0.003)  # printed with D4 as 2.58
+    # From the printed constants K1 0.5908, K2 0.5231, K3 0.3146.
+    assert found.repeatability == pytest.approx(0.2019, abs=5e-4)
+    assert found.reproducibility == pytest.approx(0.2297, abs=5e-4)
+    assert found.gage == pytest.approx(0.3058, abs=5e-4)
+    assert found.parts == pytest.approx(1.1046, abs=5e-4)
+    assert found.total == pytest.approx(1.1461, abs=5e-4)
+    assert found.percent_gage == pytest.approx(26.68, abs=0.05)
+    assert found.distinct_categories == 5
+    assert "conditional" in found.sentence
+
+
+def test_anova_study_of_the_data_sheet() -> None:
+    found = anova_study(READINGS)
+    # Printed in the manual's analysis (from memory): 0.199933, 0.226838, 0.302373, 1.042327.
+    assert found.pooled
+    assert found.repeatability == pytest.approx(0.199933, abs=2e-6)
+    assert found.reproducibility == pytest.approx(0.226838, abs=2e-6)
+    assert found.gage == pytest.approx(0.302373, abs=2e-6)
+    assert found.parts == pytest.approx(1.042327, abs=2e-6)
+    sums = (found.ss_parts, found.ss_people, found.ss_interaction, found.ss_error)
+    assert sums == pytest.approx((88.36193, 3.16726, 0.35898, 2.75893), abs=2e-5)
+    assert found.distinct_categories == 4
+
+
+def test_anova_finds_what_was_put_in_and_keeps_a_true_interaction() -> None:
+    draw = np.random.default_rng(7)
+    people, parts, trials = 8, 10, 10
+    table = (
+        draw.normal(0, 1.0, parts)[None, :, None]
+        + draw.normal(0, 0.5, (people, parts))[:, :, None]
+        + draw.normal(0, 0.1, (people, parts, trials))
+    )
+    found = anova_study(table.tolist())
+    assert not found.pooled
+    assert found.repeatability == pytest.approx(0.1, rel=0.1)
+    assert found.reproducibility == pytest.approx(0.5, rel=0.3)
+    # Sums of squares add up to the whole, whatever the data.
+    whole = float(((table - table.mean()) ** 2).sum())
+    parts_of = found.ss_parts + found.ss_people + found.ss_interaction + found.ss_error
+    assert parts_of == pytest.approx(whole, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    "readings", [[[[1.0, 2.0]]], [[[1.0]]], [[[1.0, 2.0], [1.0]], [[1.0, 2.0], [1.0, 2.0]]], []]
+)
+def test_studies_refuse_uneven_or_tiny_data(readings: list[list[list[float]]]) -> None:
+    for study in (range_study, anova_study):
+        with pytest.raises(ValueError, match=r"two people|equally often"):
+            study(readings)
+
+
+@pytest.mark.parametrize("n", range(2, 11))
+def test_range_constants_by_integration(n: int) -> None:
+    # E[range] and E[range²] of n standard normal values, by their integrals over P(range > w).
+    x, grid = np.linspace(-8, 8, 801), np.linspace(0, 12, 401)
+    gap = stats.norm.cdf(x[None, :] + grid[:, None]) - stats.norm.cdf(x)[None, :]
+    inner = n * stats.norm.pdf(x)[None, :] * gap ** (n - 1)
+    tails = 1 - integrate.simpson(inner, x=x, axis=1)
+    mean = float(integrate.simpson(tails, x=grid))
+    square = float(integrate.simpson(2 * grid * tails, x=grid))
+    assert d2(n) == pytest.approx(mean, abs=2e-5)
+    deviation = (square - mean**2) ** 0.5
+    assert d3_d4(n)[1] == pytest.approx(1 + 3 * deviation / mean, abs=2e-4)
+    assert d2_star(n) == pytest.approx((mean**2 + deviation**2) ** 0.5, abs=2e-5)
+
+
+def test_published_chart_constants() -> None:
+    # ASTM / ISO 7870 tables (from memory).
+    assert [a2(n) for n in range(2, 7)] == pytest.approx(
+        [1.880, 1.023, 0.729, 0.577, 0.483], abs=6e-4
+    )
+    d4 = [d3_d4(n)[1] for n in range(2, 7)]
+    assert d4 == pytest.approx([3.267, 2.575, 2.282, 2.114, 2.004], abs=1e-3)
+    assert [d3_d4(n)[0] for n in range(2, 7)] == [0.0] * 5
+    assert 1 / d2(3) == pytest.approx(0.5908, abs=5e-5)
+    assert 1 / d2_star(3) == pytest.approx(0.5231, abs=5e-5)
+    assert 1 / d2_star(10) == pytest.approx(0.3146, abs=1e-4)
+
+
+def test_mean_and_range_limits() -> None:
+    # A2 0.577 and D4 2.114 for samples of five.
+    found = mean_range_limits(14.5, 0.3, 5)
+    assert found.mean_high == pytest.approx(14.673, abs=0.001)
+    assert found.mean_low == pytest.approx(14.327, abs=0.001)
+    assert found.range_high == pytest.approx(0.634, abs=0.001)
+    assert found.range_low == 0.0
+    with pytest.raises(ValueError, match="2 to 10"):
+        d2(11)
+
+
+def test_individuals_sigma_finds_sigma() -> None:
+    draw = random.Random(1)
+    values = [draw.gauss(14.5, 0.02) for _ in range(4000)]
+    assert individuals_sigma(values) == pytest.approx(0.02, rel=0.05)
+
+
+# --- the golden part ----------------------------------------------------------------------------
+
+
+def golden(value: float, u: float = 0.02) -> dict[Characteristic, Measured]:
+    return {R20: Measured(value=value, std_uncertainty=u, unit="ohm")}
+
+
+def mornings(count: int = 20, seed: int = 3) -> list[float]:
+    draw = random.Random(seed)
+    return [draw.gauss(14.5, 0.02) for _ in range(count)]
+
+
+def test_a_steady_golden_part_lets_parts_be_judged() -> None:
+    found = check_golden(golden(14.51), {R20: mornings()})
+    assert found.verdict is Verdict.PASS
+    assert found.may_judge
+    (chart,) = found.charts
+    assert chart.low is not None
+    assert chart.high is not None
+    assert chart.low < 14.51 < chart.high
+    assert chart.points[-1] == 14.51
+
+
+def test_a_golden_part_out_of_control_stops_judging() -> None:
+    found = check_golden(golden(14.7), {R20: mornings()})
+    assert found.verdict is Verdict.FAIL
+    assert not found.may_judge
+    assert found.charts[0].outside[-1] == 20
+    assert "check leads" in found.reason
+
+
+def test_a_slow_drift_cannot_carry_its_limits_along() -> None:
+    drifting = [*mornings(), *(14.5 + 0.004 * n for n in range(60))]
+    assert check_golden(golden(14.74), {R20: drifting}).verdict is Verdict.FAIL
+
+
+def test_a_shift_to_one_side_is_told_before_it_leaves_the_limits() -> None:
+    shifted = [*mornings(), *[14.52] * 7]
+    found = check_golden(golden(14.52), {R20: shifted})
+    assert found.verdict is Verdict.INCONCLUSIVE
+    assert "one side" in found.reason
+
+
+def test_the_first_mornings_learn() -> None:
+    found = check_golden(golden(14.5), {R20: mornings(BASELINE_LEAST - 1)})
+    assert found.verdict is Verdict.NOT_ASSESSED
+    assert f"{BASELINE_LEAST - 1} of {BASELINE_LEAST}" in found.reason
+    assert check_golden(golden(14.5), {}).verdict is Verdict.NOT_ASSESSED
+    assert check_golden({}, {}).verdict is Verdict.NOT_ASSESSED
+
+
+def test_equal_readings_do_not_make_limits_without_width() -> None:
+    found = check_golden(golden(14.51, u=0.01), {R20: [14.5] * 10})
+    assert found.verdict is Verdict.PASS
+    assert found.charts[0].high == pytest.approx(14.53)
+
+
+def test_false_alarms_are_rare() -> None:
+    draw = random.Random(11)
+    alarms = 0
+    for seed, _ in itertools.product(range(100), range(3)):
+        today = golden(draw.gauss(14.5, 0.02))
+        alarms += check_golden(today, {R20: mornings(seed=seed)}).verdict is Verdict.FAIL
+    # 3 sigma limits from 20 estimated mornings: well under 3 %, far above 0.27 %.
+    assert alarms <= 9
