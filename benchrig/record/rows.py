@@ -101,7 +101,7 @@ class ScaleSet:
     """How the codes of the chunks that follow become SI values and seconds."""
 
     scales: tuple[InputScale, ...]
-    tick_ns: float
+    tick_ns: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -93,7 +93,7 @@ class RunWriter:
         """Take a block of samples. The codes must not change afterwards."""
         self._put(block, 200 + block.codes.nbytes)
 
-    def set_scales(self, scales: tuple[InputScale, ...], tick_ns: float) -> None:
+    def set_scales(self, scales: tuple[InputScale, ...], tick_ns: int) -> None:
         """Say how the codes of the blocks that follow become SI values."""
         self._put(ScaleSet(scales=scales, tick_ns=tick_ns), 100 + 300 * len(scales))
 

@@ -27,7 +27,7 @@ def log(tmp_path: Path) -> Iterator[RunLog]:
         log.begin_run(RUN, made.plan(), made.rig())
         writer = log.writer(RUN)
         voltage = dataclasses.replace(made.scale(3, InputRole.PART_VOLTAGE), zero_code=0.0)
-        writer.set_scales((made.scale(1), voltage), 500.0)
+        writer.set_scales((made.scale(1), voltage), 500)
         for number in (0, 1, 3):
             writer.add_block(made.block(number))
         writer.add_block(made.block(4, inputs=(1,)))

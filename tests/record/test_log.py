@@ -31,7 +31,7 @@ def same_blocks(one: list[SampleBlock], other: list[SampleBlock]) -> bool:
 def keep(log: RunLog, record_id: str, tag: str = "T-1", blocks: int = 20) -> None:
     log.begin_run(record_id, made.plan(tag), made.rig())
     writer = log.writer(record_id)
-    writer.set_scales((made.scale(1), made.scale(3)), 500.0)
+    writer.set_scales((made.scale(1), made.scale(3)), 500)
     for number in range(blocks):
         writer.add_block(made.block(number))
         writer.accept(made.event(number))
@@ -55,7 +55,7 @@ def test_a_run_comes_back_as_it_was(path: Path) -> None:
         assert log.events(record.record_id) == [made.event(n) for n in range(20)]
         (scales,) = log.scales(record.record_id)
         assert scales.scales == (made.scale(1), made.scale(3))
-        assert scales.tick_ns == 500.0
+        assert scales.tick_ns == 500
         assert verify(log) == []
 
 

@@ -183,7 +183,7 @@ def test_a_change_of_inputs_or_stream_starts_a_new_chunk(tmp_path: Path) -> None
         log.begin_run("a", made.plan(), made.rig())
         writer = log.writer("a")
         for block in blocks:
-            writer.set_scales(tuple(made.scale(i) for i in block.inputs), 500.0)
+            writer.set_scales(tuple(made.scale(i) for i in block.inputs), 500)
             writer.add_block(block)
         writer.close()
         assert same_blocks(list(log.samples("a")), blocks)
