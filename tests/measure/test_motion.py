@@ -1,0 +1,111 @@
+"""Armature motion: the detector at its rate, the three answers, the instants with their u.
+
+Coils come from ``tests.bench.motion_physics``, a second physics written apart from the
+product's own family (mass, spring, bounce, diffusing flux), so nothing here is tested on the
+simulation it was built from.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from benchrig.measure.features import MotionAnswer
+from benchrig.measure.motion import assess_batch, assess_motion, estimate_noise
+from tests.bench import motion_physics as physics
+
+Array = NDArray[np.float64]
+
+TAU_S = 0.827586e-3  # the 14.5 ohm, 12 mH reference coil
+FINAL_A = 0.931034
+STEP_A = 2.0 / 1024
+NOISE_A = float(np.hypot(1e-3, STEP_A / np.sqrt(12)))
+TIME = np.arange(50) * 1e-4
+
+
+def _codes(waves: physics.Waves, seed: int) -> Array:
+    """Samples at 10 kS/s with 1 mA of noise, through 10 bits over 2 A."""
+    rng = np.random.default_rng(seed)
+    clean = np.array([np.interp(TIME / TAU_S, waves.time, line) for line in waves.current])
+    noisy = FINAL_A * clean + rng.normal(0.0, 1e-3, clean.shape)
+    return np.asarray(np.round(noisy / STEP_A) * STEP_A)
+
+
+@pytest.fixture(scope="module")
+def stuck() -> Array:
+    rng = np.random.default_rng(71)
+    return _codes(physics.simulate(rng, np.full(500, 0.1), 6.2, stuck=True), 1)
+
+
+@pytest.fixture(scope="module")
+def moving() -> tuple[Array, Array, Array]:
+    """Currents, starts and ends of coils that change by 10 % and land with speed."""
+    rng = np.random.default_rng(72)
+    waves = physics.simulate(rng, np.full(250, 0.1), 6.2)
+    fit = (waves.end > 0.9) & (waves.end < 2.5) & (waves.end - waves.start < 0.65)
+    return _codes(waves, 2)[fit], waves.start[fit] * TAU_S, waves.end[fit] * TAU_S
+
+
+def test_stuck_coils_are_rarely_called_moved(stuck: Array) -> None:
+    batch = assess_batch(TIME, stuck, noise_a=NOISE_A, false_alarm_rate=0.01)
+    assert not any(batch.reasons)
+    assert np.count_nonzero(batch.moved) <= 12  # 5 expected; 12 is past 3 standard deviations
+
+
+def test_moving_coils_are_found_and_timed(moving: tuple[Array, Array, Array]) -> None:
+    currents, _, ends = moving
+    batch = assess_batch(TIME, currents, noise_a=NOISE_A)
+    assert np.mean(batch.moved) >= 0.99
+    errors = np.abs(batch.end_s - ends)
+    assert np.median(errors) < 25e-6
+    assert np.quantile(errors, 0.9) < 80e-6
+
+
+def test_three_answers(stuck: Array, moving: tuple[Array, Array, Array]) -> None:
+    quiet = assess_motion(TIME, stuck[0], noise_a=NOISE_A)
+    assert quiet.answer is MotionAnswer.NO_SIGNATURE
+    assert "not proof" in quiet.reason
+    assert quiet.end_s is None
+    found = assess_motion(TIME, moving[0][0], noise_a=NOISE_A)
+    assert found.answer is MotionAnswer.MOVED
+    assert found.end_s is not None
+    assert found.start_s is not None
+    assert found.start_s.value < found.end_s.value
+    assert abs(found.end_s.value - moving[2][0]) < 4 * found.end_s.std_uncertainty
+    assert len(found.end_s.budget) == 2
+
+
+@pytest.mark.parametrize(
+    ("points", "every", "noise_a", "word"),
+    [
+        (18, 1, NOISE_A, "record too short"),
+        (50, 3, NOISE_A, "rate too low"),
+        (50, 1, 0.05, "noise too high"),
+        (8, 1, NOISE_A, "record too short"),
+    ],
+)
+def test_not_assessed_says_why(
+    moving: tuple[Array, Array, Array], points: int, every: int, noise_a: float, word: str
+) -> None:
+    motion = assess_motion(TIME[:points:every], moving[0][0][:points:every], noise_a=noise_a)
+    assert motion.answer is MotionAnswer.NOT_ASSESSED
+    assert word in motion.reason
+    assert motion.end_s is None
+
+
+def test_other_shapes_are_not_assessed() -> None:
+    ramp = assess_motion(TIME, np.where(TIME < 1e-3, 0.9, 0.2 + 0 * TIME), noise_a=NOISE_A)
+    assert ramp.answer is MotionAnswer.NOT_ASSESSED
+    nothing = assess_motion(TIME, np.zeros(50), noise_a=NOISE_A)
+    assert nothing.answer is MotionAnswer.NOT_ASSESSED
+    gap = np.concatenate([TIME[:20], TIME[20:] + 1e-3])
+    assert "missing" in assess_motion(gap, np.ones(50), noise_a=NOISE_A).reason
+
+
+def test_noise_is_found_in_the_record(moving: tuple[Array, Array, Array]) -> None:
+    assert estimate_noise(moving[0][:50]) == pytest.approx(NOISE_A, rel=0.1)
+    # Codes that never change still leave the spread within a step (GUM 4.3.7).
+    still = np.full((1, 50), 0.93)
+    still[0, :5] = 0.93 - 0.05
+    assert estimate_noise(still) > 0
