@@ -52,7 +52,11 @@ def other_pages() -> dict[str, str]:
     full = crowded()
     return {
         "crowded": part_page(
-            full, samples=samples.logged(full), before=samples.healthy(), budget=True
+            full,
+            samples=samples.logged(full),
+            digest=samples.DIGEST,
+            before=samples.healthy(),
+            budget=True,
         ),
         "tray": tray_page(samples.tray()),
         "sets": set_page(samples.sets()),

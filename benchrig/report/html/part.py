@@ -14,8 +14,9 @@ from benchrig.report.history import compare
 from benchrig.report.html.env import drawn, page_size, render
 
 DROPS_ON_PAGE = 18  # more go to a second sheet, so that the page itself stays one
-# A printed page of the smaller paper holds so many lines at full, dense and tight type.
-_LINES_FULL, _LINES_DENSE, _LINES_TIGHT = 75.5, 86.0, 100.0
+# A printed page of the smaller paper holds about so many lines at full, dense and tight type;
+# beyond that whole sections move to a second sheet.
+_LINES_FULL, _LINES_DENSE, _LINES_TIGHT = 75.5, 86.0, 104.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,7 +94,6 @@ def part_page(
         run=drawn(run),
         bound=words.bound_text(record),
         drops=drops,
-        drops_here=DROPS_ON_PAGE,
         changes=compare(before, record) if before is not None else (),
         before_id=before.record_id if before is not None else "",
         facts=_facts(record),
@@ -135,6 +135,7 @@ class _Layout:
     density: str
     changes_here: bool
     run_here: bool
+    drops_here: int
 
 
 def _layout(record: RunRecord, compared: bool, has_run: bool) -> _Layout:
@@ -146,7 +147,12 @@ def _layout(record: RunRecord, compared: bool, has_run: bool) -> _Layout:
         run = False
     lines = _estimate(record, changes, run)
     density = "" if lines <= _LINES_FULL else "dense" if lines <= _LINES_DENSE else "tight"
-    return _Layout(density=density, changes_here=changes, run_here=run)
+    return _Layout(
+        density=density,
+        changes_here=changes,
+        run_here=run,
+        drops_here=DROPS_ON_PAGE if lines <= _LINES_TIGHT else DROPS_ON_PAGE // 3,
+    )
 
 
 def _estimate(record: RunRecord, compared: bool, has_run: bool) -> float:
