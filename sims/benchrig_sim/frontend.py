@@ -1,0 +1,166 @@
+"""From volts and amperes to codes: noise, offset, gain error, rounding, a converter's faults.
+
+This is the only way from the physics to the host: what leaves here are integers.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchrig.wire.messages import InputFlag, InputInfo, InputRole
+from benchrig_sim.plant import Plant
+from benchrig_sim.segments import Floats
+
+# What one unit of an InputInfo's full scale is, in the plant's units.
+UNIT = {
+    InputRole.SUPPLY_VOLTAGE: 1e-6,
+    InputRole.PART_VOLTAGE: 1e-6,
+    InputRole.PART_VOLTAGE_FINE: 1e-6,
+    InputRole.CURRENT_COARSE: 1e-6,
+    InputRole.CURRENT_FINE: 1e-6,
+    InputRole.REFERENCE_VOLTAGE: 1e-6,
+    InputRole.TEMPERATURE: 1e-3,
+    InputRole.INSULATION_CURRENT: 1e-12,
+}
+CURRENTS = (InputRole.CURRENT_COARSE, InputRole.CURRENT_FINE)
+PART_VOLTAGES = (InputRole.PART_VOLTAGE, InputRole.PART_VOLTAGE_FINE)
+
+
+@dataclass(slots=True, kw_only=True)
+class InputModel:
+    """One input as it really is, beside what it declares."""
+
+    info: InputInfo
+    gain_error: float = 0.0
+    offset_codes: float = 0.0
+    noise_codes: float = 0.45
+    stuck_code: int | None = None
+    drift_codes_per_s: float = 0.0
+    drift_from_s: float = 0.0
+
+    @property
+    def codes_per_unit(self) -> float:
+        """Codes a volt, ampere or degree, with the input's true gain."""
+        step = self.info.full_scale * UNIT[self.info.role] / (1 << self.info.bits)
+        return (1.0 + self.gain_error) / step
+
+    def ideal_code(self, value: float, t: float) -> float:
+        """The code before noise and rounding."""
+        drift = self.drift_codes_per_s * max(t - self.drift_from_s, 0.0)
+        return value * self.codes_per_unit + self.info.zero_code + self.offset_codes + drift
+
+
+class FrontEnd:
+    """All inputs of the rig on one plant."""
+
+    def __init__(self, plant: Plant, inputs: list[InputModel], seed: int) -> None:
+        self.plant = plant
+        self.inputs = inputs
+        self._rng = np.random.Generator(np.random.SFC64(seed))
+        self._noise = np.zeros(0, dtype=np.float32)
+        self._noise_at = 0
+
+    def codes(self, inputs: list[int], t: Floats) -> NDArray[np.uint16]:
+        """Codes of whole scans: t has the first conversion of each; the rest follow evenly.
+
+        ``t`` has one row a scan and one column an input.
+        """
+        out = np.empty(t.shape, dtype=np.uint16)
+        levels = self._levels(float(t[0, 0]), float(t[-1, -1]))
+        for column, number in enumerate(inputs):
+            out[:, column] = self._column(self.inputs[number], t[:, column], levels)
+        return out
+
+    def trips(self, model: InputModel, ceiling_a: float) -> float:
+        """The true current at which this input reads a ceiling; below 0 when it always does."""
+        if model.stuck_code is not None:
+            reading = (model.stuck_code - model.info.zero_code) * model.info.full_scale * 1e-6
+            return -1.0 if reading / (1 << model.info.bits) > ceiling_a else np.inf
+        nominal = ceiling_a * (1 << model.info.bits) / (model.info.full_scale * 1e-6)
+        top = (1 << model.info.bits) - 1 - model.info.zero_code
+        return (min(nominal, top - 1.0) - model.offset_codes) / model.codes_per_unit
+
+    def _draw(self, count: int) -> NDArray[np.float32]:
+        if self._noise_at + count > len(self._noise):
+            self._noise = self._rng.standard_normal(max(count, 65_536), dtype=np.float32)
+            self._noise_at = 0
+        self._noise_at += count
+        return self._noise[self._noise_at - count : self._noise_at]
+
+    def _levels(self, t0: float, t1: float) -> dict[InputRole, tuple[float, float]] | None:
+        """Straight lines of the common roles over a span, where nothing happens in it."""
+        return self.plant.straight_levels(t0, t1)
+
+    def _column(
+        self,
+        model: InputModel,
+        t: Floats,
+        levels: dict[InputRole, tuple[float, float]] | None,
+    ) -> NDArray[np.uint16]:
+        count, top = len(t), (1 << model.info.bits) - 1
+        if model.stuck_code is not None:
+            return np.full(count, model.stuck_code, dtype=np.uint16)
+        wide = self._draw(count) * np.float32(model.noise_codes)
+        if levels is not None and model.info.role in levels:
+            v0, v1 = levels[model.info.role]
+            c0, c1 = model.ideal_code(v0, t[0]), model.ideal_code(v1, t[-1])
+            if abs(c1 - c0) < 0.002:
+                wide += np.float32(0.5 * (c0 + c1) + 0.5)
+            else:
+                wide += np.linspace(c0 + 0.5, c1 + 0.5, count, dtype=np.float32)
+            margin = 6.0 * model.noise_codes + 1.0
+            if min(c0, c1) > margin and max(c0, c1) < top - margin:
+                return wide.astype(np.uint16)
+        else:
+            values = self._values(model, t)
+            wide += (values * model.codes_per_unit + (model.ideal_code(0.0, t[0]) + 0.5)).astype(
+                np.float32
+            )
+        np.clip(wide, 0.0, top, out=wide)
+        return wide.astype(np.uint16)
+
+    def _values(self, model: InputModel, t: Floats) -> Floats:
+        role, plant = model.info.role, self.plant
+        if role in CURRENTS:
+            return plant.shunt_current(t)
+        if role in PART_VOLTAGES:
+            return plant.sense_voltage(t)
+        if role is InputRole.SUPPLY_VOLTAGE:
+            return plant.supply_voltage(t)
+        if role is InputRole.REFERENCE_VOLTAGE:
+            return plant.reference_voltage(t)
+        if role is InputRole.TEMPERATURE:
+            return np.full(len(t), plant.circuit.ambient_c)
+        return plant.insulation_current(t)
+
+
+def reference_inputs(bits: int, outputs_mask: int, four_wire: bool) -> list[InputInfo]:
+    """The inputs of the reference rig, with codes of this many bits."""
+    scale = 1 << (bits - 10)
+    at_part = InputFlag.AT_PART_TERMINALS if four_wire else InputFlag(0)
+    decay = InputFlag.SEES_TURN_OFF
+    rows: list[tuple[InputRole, InputFlag, int, int]] = [
+        (InputRole.SUPPLY_VOLTAGE, InputFlag(0), 20_000_000, 0),
+        (InputRole.PART_VOLTAGE, at_part, 20_000_000, 16 * scale),
+        (InputRole.PART_VOLTAGE_FINE, at_part, 2_500_000, 8 * scale),
+        (InputRole.CURRENT_COARSE, decay, 10_000_000, 16 * scale),
+        (InputRole.CURRENT_FINE, decay, 1_600_000, 16 * scale),
+        (InputRole.REFERENCE_VOLTAGE, InputFlag(0), 2_500_000, 8 * scale),
+        (InputRole.TEMPERATURE, InputFlag(0), 200_000, 205 * scale),
+        (InputRole.INSULATION_CURRENT, InputFlag(0), 20_000_000, 16 * scale),
+    ]
+    return [
+        InputInfo(
+            input=number,
+            role=role,
+            bits=bits,
+            flags=flags,
+            full_scale=full_scale,
+            zero_code=zero,
+            outputs_mask=outputs_mask,
+        )
+        for number, (role, flags, full_scale, zero) in enumerate(rows)
+    ]

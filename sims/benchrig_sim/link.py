@@ -1,0 +1,121 @@
+"""The simulated rig as a link in this process, on the running loop's time.
+
+``open_sim_link("healthy?seed=3&fault=welded-output@cycle2")`` has the shape of
+``benchrig.rig.link.Link``. Wake-ups are what a simulated hour costs, so what the rig says by
+itself is gathered for ``GATHER_S``; answers go over at once, with all that came before them.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from math import inf
+
+from benchrig.errors import LinkError
+from benchrig_sim.rig import SimRig
+from benchrig_sim.scenario import open_scenario
+
+GATHER_S = 0.1
+
+
+class SimLink:
+    """One host's handle on a simulated rig. A rig may outlive it and be given to another."""
+
+    def __init__(self, rig: SimRig, name: str = "sim") -> None:
+        self.rig = rig
+        self._name = name
+        self._loop = asyncio.get_running_loop()
+        self._offset_s = rig.now_s - self._loop.time()
+        self._plugged_in = rig.plugged_in
+        self._data: list[bytes] = []
+        self._ready = asyncio.Event()
+        self._closed = False
+        self._broken = False
+        self._timer: asyncio.TimerHandle | None = None
+        self._woken_s = -inf
+        self._plan()
+
+    @property
+    def name(self) -> str:
+        """What the person typed."""
+        return self._name
+
+    def now_s(self) -> float:
+        """The rig's true time now."""
+        return self._loop.time() + self._offset_s
+
+    async def read(self) -> bytes:
+        """Bytes that have come; b"" once closed; LinkError when unplugged."""
+        while not self._data:
+            if self._broken:
+                self._raise_broken()
+            if self._closed:
+                return b""
+            self._ready.clear()
+            await self._ready.wait()
+        data = b"".join(self._data)
+        self._data.clear()
+        return data
+
+    def write(self, data: bytes) -> None:
+        """Send; the rig has it at once."""
+        self._check()
+        self.rig.on_bytes(data, self.now_s())
+        self._pump()
+        if self._broken:
+            self._raise_broken()
+
+    async def send_break(self) -> None:
+        """Hold the line low."""
+        self._check()
+        self.rig.on_break(self.now_s())
+        self._pump()
+
+    async def close(self) -> None:
+        """Let go; the rig goes on by itself."""
+        self._closed = True
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+        self._ready.set()
+
+    def _check(self) -> None:
+        if self._broken:
+            self._raise_broken()
+        if self._closed:
+            raise LinkError("the link is closed")
+
+    def _raise_broken(self) -> None:
+        raise LinkError(
+            f"{self._name}: the rig is gone", advice="look at the cable and the rig's power"
+        )
+
+    def _pump(self) -> None:
+        """Take what the rig has said by now, and plan the next look."""
+        now = self.now_s()
+        self._woken_s = now
+        data = self.rig.advance(now)
+        if self.rig.unplugged or self.rig.plugged_in != self._plugged_in:
+            self._broken = True
+            self._ready.set()
+            return
+        if data:
+            self._data.append(data)
+            self._ready.set()
+        self._plan()
+
+    def _plan(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+        if self._closed or self._broken:
+            return
+        busy = self.rig.sampler is not None or self.rig.firmware.feed_closed
+        soonest = max(self.rig.next_event_s(), self._woken_s + 0.2 * GATHER_S)
+        when = min(soonest, self.now_s() + GATHER_S if busy else inf)
+        if when < inf:
+            self._timer = self._loop.call_at(when - self._offset_s, self._pump)
+
+
+def open_sim_link(spec: str) -> SimLink:
+    """A link to a rig that was powered on just now. spec: NAME or a path, then ?key=value&..."""
+    return SimLink(SimRig(open_scenario(spec).rig), f"sim:{spec}")

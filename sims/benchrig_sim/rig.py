@@ -1,0 +1,361 @@
+"""The simulated rig behind its serial port: bytes in, bytes out, true time from outside.
+
+Sans-IO: whoever owns the clock calls ``on_bytes``, ``on_break`` and ``advance`` with true time
+in seconds and asks ``next_event_s`` when to come again. The rig's own tick may run fast or slow.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from math import ceil, inf
+
+from benchrig.wire.frames import encode_frame
+from benchrig.wire.messages import (
+    FaultReason,
+    Identity,
+    InputRole,
+    Message,
+    OutputInfo,
+    OutputKind,
+    RefusalReason,
+    Refused,
+    ResetCause,
+    RigState,
+    ScheduleCommit,
+)
+from benchrig.wire.session import RigSession
+from benchrig_sim.branch import PartSpec
+from benchrig_sim.circuit import CircuitSpec
+from benchrig_sim.faults import Fault
+from benchrig_sim.firmware import Firmware
+from benchrig_sim.frontend import FrontEnd, InputModel
+from benchrig_sim.hardware import Hardware
+from benchrig_sim.plant import Plant
+from benchrig_sim.stream import SAMPLES_ID, Sampler
+from benchrig_sim.supervision import RESET_FAULT
+
+BYTE_S = 10e-6  # 1 Mbaud, 8N1
+BOOT_S = 5e-3
+WATCHDOG_S = 0.25
+TX_ROOM_S = 0.02  # what the rig's send buffer holds
+TRIP_CONVERSIONS = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RigSpec:
+    """The rig as built."""
+
+    identity: Identity
+    outputs: tuple[OutputInfo, ...]
+    inputs: tuple[InputModel, ...]
+    circuit: CircuitSpec
+    parts: dict[int, PartSpec]
+    clock_drift: float = 0.0  # 0.02: its clock runs 2 % fast
+    seed: int = 1
+    faults: tuple[Fault, ...] = ()
+
+
+@dataclass(order=True, slots=True)
+class _Event:
+    t: float
+    number: int
+    boot: int | None = field(compare=False)  # None: outlives a reset
+    irq: bool = field(compare=False)
+    act: Callable[[], None] = field(compare=False)
+
+
+class SimRig:
+    """One rig with its bench, from power-on."""
+
+    def __init__(self, spec: RigSpec) -> None:
+        from benchrig_sim.strike import Striker
+
+        self.spec = spec
+        self.outputs = list(spec.outputs)
+        self.inputs = [model.info for model in spec.inputs]
+        self.plant = Plant(spec.circuit, spec.parts)
+        self.front = FrontEnd(self.plant, [replace(m) for m in spec.inputs], spec.seed)
+        self.hardware = Hardware(self.plant, self.outputs, self.plant.at, spec.seed + 1)
+        self.now_s = 0.0
+        self.drift = spec.clock_drift
+        self.identity = spec.identity
+        self.powered = True
+        self.unplugged = False
+        self.plugged_in = 0  # times it was plugged in again: an old handle stays dead
+        self.hung = ""  # "on" or "off": interrupts while the main loop hangs
+        self.readback_lies = False
+        self.refuses_schedules = False
+        self.sampler: Sampler | None = None
+        self.blocks_counted = self.blocks_dropped = 0
+        self._events: list[_Event] = []
+        self._event_number = 0
+        self._boot_s = 0.0
+        self._alive_s = 0.0
+        self._tx_free_s = 0.0
+        self._unasked = 0
+        self._pending: list[tuple[float, int, int, bytes]] = []  # ready, order, id, body
+        self.striker = Striker(self)
+        self.firmware = Firmware(self, FaultReason.NONE)
+        self.session = RigSession()
+        self.striker.from_start()
+
+    # --- from outside ------------------------------------------------------------------------
+
+    def on_bytes(self, data: bytes, now_s: float) -> None:
+        """Bytes from the host have arrived."""
+        self._run(now_s)
+        if self.unplugged:
+            return
+        line = self.striker.line_in
+        *frames, rest = data.split(b"\x00")
+        pieces = [piece for f in frames for piece in self._frame_in(f + b"\x00", now_s)]
+        line.queue([*pieces, (now_s, rest)] if rest else pieces)
+        self._take_in(now_s)
+
+    def on_break(self, now_s: float) -> None:
+        """The line was held low for longer than a byte."""
+        self._run(now_s)
+        if self._alive() and self.hung != "off":
+            self.firmware.serial_break()
+
+    def advance(self, now_s: float) -> bytes:
+        """Everything the host has received by this time and not yet been given."""
+        self._run(now_s)
+        self._take_in(now_s)
+        self._flush()
+        if self.unplugged:
+            return b""
+        return b"".join(data for _, data in self.striker.line_out.arrived(now_s))
+
+    def next_event_s(self) -> float:
+        """When something will happen by itself that the host could notice; inf: nothing."""
+        times = [inf]
+        if self._events:
+            times.append(self._events[0].t)
+        if self._pending or self.striker.line_out.held:
+            times.append(self.striker.line_out.next_arrival_s() or self.now_s)
+        arrival = self.striker.line_in.next_arrival_s()
+        if arrival is not None:
+            times.append(arrival)
+        return max(min(times), self.now_s)
+
+    def next_block_s(self) -> float:
+        """When the next sample block is complete; inf without a stream."""
+        return self.sampler.ready_s(self.sampler.block) if self.sampler else inf
+
+    # --- running -----------------------------------------------------------------------------
+
+    def later(self, t: float, act: Callable[[], None], *, boot: int | None, irq: bool) -> None:
+        """Do something at a true time."""
+        self._event_number += 1
+        heapq.heappush(self._events, _Event(t, self._event_number, boot, irq, act))
+
+    def _run(self, now_s: float) -> None:
+        while self._events and self._events[0].t <= now_s:
+            event = self._events[0]
+            if self._solve(event.t):
+                continue
+            heapq.heappop(self._events)
+            if event.boot is not None and (event.boot != self._boot or not self._alive()):
+                continue
+            if event.boot is not None and (self.hung == "off" or (self.hung and not event.irq)):
+                continue
+            event.act()
+        while self._solve(now_s):
+            pass
+
+    def _solve(self, until: float) -> bool:
+        """Let the plant catch up; True when the over-current trip came before that."""
+        trip = self.firmware.trip_ceiling_a() if self._alive() and self.hung != "off" else None
+        if trip is None:
+            self.plant.advance(until)
+            self.now_s = max(self.now_s, until)
+            return False
+        react = TRIP_CONVERSIONS * self.identity.conversion_period_us_min * 1e-6
+        ceiling = self.front.trips(self._trip_input(), trip[0])
+        if ceiling < 0.0:
+            at = min(until, self.now_s + react)
+            self.plant.advance(at)
+        else:
+            passed = self.plant.advance(until, ceiling, react)
+            if passed is None:
+                self.now_s = max(self.now_s, until)
+                return False
+            at = passed
+        self.now_s = max(self.now_s, at)
+        self.firmware.drop(FaultReason.OVER_CURRENT, trip[1])
+        return True
+
+    def _trip_input(self) -> InputModel:
+        return next(m for m in self.front.inputs if m.info.role is InputRole.CURRENT_COARSE)
+
+    def _alive(self) -> bool:
+        return self.powered and self.now_s >= self._alive_s
+
+    @property
+    def _boot(self) -> int:
+        return self.identity.boot_count
+
+    def reset(self, cause: ResetCause) -> None:
+        """The chip starts anew; the pull-downs hold everything off meanwhile."""
+        self.flush_samples()
+        was_live = self.firmware.feed_closed or self.firmware.state is RigState.RUNNING
+        self.hardware.pull_down(self.now_s)
+        self.sampler = None
+        self.hung = ""
+        self.powered = True
+        self._boot_s = self.now_s
+        self._alive_s = self.now_s + BOOT_S
+        self.blocks_counted = self.blocks_dropped = 0
+        self._unasked = 0
+        self.identity = replace(
+            self.identity, boot_count=(self._boot + 1) & 0xFFFF, reset_cause=cause
+        )
+        fault = RESET_FAULT.get(cause, FaultReason.NONE) if was_live else FaultReason.NONE
+        self.session = RigSession()
+        self.firmware = Firmware(self, fault)
+
+    def set_drift(self, drift: float) -> None:
+        """Its clock runs at another rate from now on; ticks go on from where they are."""
+        tick = (self.now_s - self._boot_s) / self.tick_s
+        self.drift = drift
+        self._boot_s = self.now_s - tick * self.tick_s
+        if self.sampler is not None:
+            self.sampler.tick_s, self.sampler.boot_s = self.tick_s, self._boot_s
+
+    def power_off(self) -> None:
+        """The port's power is gone."""
+        self.flush_samples()
+        self.powered = False
+        self.sampler = None
+        self.hardware.pull_down(self.now_s)
+
+    # --- requests ----------------------------------------------------------------------------
+
+    def _frame_in(self, frame: bytes, now_s: float) -> list[tuple[float, bytes]]:
+        if len(frame) > 1:
+            self.striker.frame_in(self.striker.line_in.frames + 1)
+            return self.striker.line_in.frame(frame, now_s)
+        return [(now_s, frame)]
+
+    def _take_in(self, now_s: float) -> None:
+        for _, data in self.striker.line_in.arrived(now_s):
+            if not self._alive() or self.hung:
+                continue
+            answers = self.session.receive(data, self._carry_out)
+            if answers:
+                self._flush()
+                for frame in answers.split(b"\x00")[:-1]:
+                    self._send(frame + b"\x00", self.now_s)
+
+    def _carry_out(self, request: Message) -> Message:
+        if self.refuses_schedules and isinstance(request, ScheduleCommit):
+            return Refused(request=request.ID, reason=RefusalReason.NO_SUCH_OUTPUT, detail=0)
+        return self.firmware.carry_out(request)
+
+    # --- the firmware's board ----------------------------------------------------------------
+
+    @property
+    def frames_bad(self) -> int:
+        """Frames that did not check out since the reset."""
+        return self.session.frames_bad
+
+    @property
+    def tick_s(self) -> float:
+        """True seconds a tick."""
+        return self.identity.tick_ns * 1e-9 / (1.0 + self.drift)
+
+    def tick(self) -> int:
+        """Ticks since the reset."""
+        return int((self.now_s - self._boot_s) / self.tick_s + 1e-6)
+
+    def at_tick(self, tick: int, act: Callable[[], None], *, irq: bool = True) -> None:
+        """Run something of this boot at a tick."""
+        self.later(self._boot_s + tick * self.tick_s, act, boot=self._boot, irq=irq)
+
+    def say(self, message: Message) -> None:
+        """Send an unasked message, stamped now."""
+        self._event_number += 1
+        self._pending.append((self.now_s, self._event_number, message.ID, message.body()))
+
+    def pins(self, mask: int) -> None:
+        """Drive the gates."""
+        before = self.hardware.mask
+        self.hardware.set_mask(mask, self.now_s)
+        driven = sum(
+            1 << o.output for o in self.outputs if o.kind is not OutputKind.LOW_CURRENT_SOURCE
+        )
+        if mask & ~before & driven and self.hardware.feed:
+            self.striker.switched_on()
+
+    def feed(self, closed: bool) -> None:
+        """Drive the feed contactor."""
+        self.hardware.set_feed(closed, self.now_s)
+
+    def readback(self) -> tuple[int, bool]:
+        """Gate pins and the feed's auxiliary contact."""
+        if self.readback_lies:
+            return 0, False
+        return self.hardware.mask, self.hardware.feed_real
+
+    def stream(self, number: int, inputs: list[int], period_ticks: int, code_bits: int) -> None:
+        """Start sampling; no inputs: stop."""
+        self.flush_samples()
+        if not inputs:
+            self.sampler = None
+            return
+        conversion = self.identity.conversion_period_us_min * 1000 // self.identity.tick_ns
+        self.sampler = Sampler(
+            number=number,
+            inputs=inputs,
+            code_bits=code_bits,
+            period_ticks=period_ticks,
+            conversion_ticks=conversion,
+            start_tick=self.tick() + ceil(50e-6 / self.tick_s),
+            tick_s=self.tick_s,
+            boot_s=self._boot_s,
+        )
+
+    # --- sending -----------------------------------------------------------------------------
+
+    def flush_samples(self) -> None:
+        """Take the blocks captured so far; call before anything changes what is sampled."""
+        sampler = self.sampler
+        if sampler is None or not self._alive() or self.hung == "off":
+            self.plant.forget(self.now_s)
+            return
+        for ready, _, body in sampler.blocks_until(self.now_s, self.front):
+            self.blocks_counted += 1
+            self._event_number += 1
+            self._pending.append((ready, self._event_number, SAMPLES_ID, body))
+        self.plant.forget(sampler.begins_s())
+
+    def _flush(self) -> None:
+        """Number what is to be said in the order it became ready, and send it."""
+        self.flush_samples()
+        if not self._pending:
+            return
+        self._pending.sort()
+        for ready, _, kind, body in self._pending:
+            sequence, self._unasked = self._unasked, (self._unasked + 1) & 0xFF
+            if kind == SAMPLES_ID and self._tx_free_s - ready > TX_ROOM_S:
+                self.blocks_dropped += 1
+                continue
+            self._send(encode_frame(bytes((kind, sequence)) + body), ready)
+        self._pending.clear()
+
+    def _send(self, frame: bytes, ready_s: float) -> None:
+        begin = max(self._tx_free_s, ready_s)
+        self._tx_free_s = begin + len(frame) * BYTE_S
+        line = self.striker.line_out
+        if line.spoil or self.striker.waits_for_frames_out:
+            self.striker.frame_out(line.frames + 1)
+            line.queue(line.frame(frame, ready_s))
+        else:
+            line.frames += 1
+            line.held.append((ready_s, frame))
+
+
+__all__ = ["BYTE_S", "RigSpec", "SimRig"]

@@ -1,0 +1,103 @@
+"""The rig's sampler: scans by the rig's clock, packed into numbered blocks."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+from dataclasses import dataclass
+from math import lcm
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchrig.wire.messages import Samples
+from benchrig.wire.packing import codes_per_block, packed_bytes
+from benchrig_sim.frontend import FrontEnd
+
+BLOCK_AGE_S = 0.05  # a slow stream's blocks are sent part filled
+_HEAD = struct.Struct("<BHIB")
+
+
+def pack_blocks(codes: NDArray[np.uint16], code_bits: int) -> list[bytes]:
+    """Each row of codes packed least significant bit first."""
+    rows, count = codes.shape
+    unit = lcm(code_bits, 8)
+    group, size = unit // code_bits, unit // 8
+    length = packed_bytes(count, code_bits)
+    if size > 8:
+        bits = (codes[:, :, None] >> np.arange(code_bits, dtype=np.uint16)) & 1
+        flat = np.packbits(bits.reshape(rows, -1).astype(np.uint8), axis=1, bitorder="little")
+        return [row.tobytes()[:length] for row in flat]
+    wide = np.zeros((rows, -(-count // group) * group), dtype=np.uint64)
+    wide[:, :count] = codes
+    words = wide.reshape(rows, -1, group)
+    total = words[:, :, 0].copy()
+    for place in range(1, group):
+        total |= words[:, :, place] << np.uint64(place * code_bits)
+    raw = total.astype("<u8").view(np.uint8).reshape(rows, -1, 8)[:, :, :size]
+    data, stride = np.ascontiguousarray(raw).tobytes(), raw.shape[1] * size
+    return [data[row * stride : row * stride + length] for row in range(rows)]
+
+
+@dataclass(slots=True, kw_only=True)
+class Sampler:
+    """One stream from its first conversion on."""
+
+    number: int
+    inputs: list[int]
+    code_bits: int
+    period_ticks: int
+    conversion_ticks: int
+    start_tick: int
+    tick_s: float  # true seconds a tick
+    boot_s: float  # true time of tick 0
+    block: int = 0
+
+    @property
+    def scans_per_block(self) -> int:
+        """Whole scans, as many as fit and as are not too old."""
+        most = codes_per_block(self.code_bits, len(self.inputs)) // len(self.inputs)
+        young = int(BLOCK_AGE_S / (self.period_ticks * self.tick_s))
+        return max(1, min(most, young))
+
+    def _block_ticks(self) -> int:
+        return self.scans_per_block * self.period_ticks
+
+    def ready_s(self, block: int) -> float:
+        """True time at which a block's last conversion is done."""
+        n = len(self.inputs)
+        scans = (block + 1) * self.scans_per_block
+        last = (scans - 1) * self.period_ticks + self.period_ticks * (n - 1) // n
+        return self._true(self.start_tick + last + self.conversion_ticks)
+
+    def begins_s(self) -> float:
+        """True time of the next block's first conversion."""
+        return self._true(self.start_tick + self.block * self._block_ticks())
+
+    def _true(self, tick: float) -> float:
+        return self.boot_s + tick * self.tick_s
+
+    def blocks_until(self, now_s: float, front: FrontEnd) -> Iterator[tuple[float, int, bytes]]:
+        """(ready time, block number, message body) of the blocks captured up to a true time."""
+        first = self.block
+        span_s = self._block_ticks() * self.tick_s
+        count = (
+            int((now_s - self.ready_s(first)) / span_s) + 1 if now_s >= self.ready_s(first) else 0
+        )
+        if count <= 0:
+            return
+        scans, n = self.scans_per_block, len(self.inputs)
+        rows = (first * scans + np.arange(count * scans, dtype=np.float64)) * self.period_ticks
+        columns = np.arange(n) * (self.period_ticks / n)
+        t = self._true(self.start_tick) + (rows[:, None] + columns) * self.tick_s
+        codes = front.codes(self.inputs, t).reshape(count, scans * n)
+        self.block += count
+        ready = self.ready_s(first)
+        for place, packed in enumerate(pack_blocks(codes, self.code_bits)):
+            block = first + place
+            tick = (self.start_tick + block * self._block_ticks()) & 0xFFFF_FFFF
+            head = _HEAD.pack(self.number, block & 0xFFFF, tick, scans * n)
+            yield ready + place * span_s, block, head + packed
+
+
+SAMPLES_ID = Samples.ID
