@@ -44,7 +44,7 @@ def _covered(xs: Floats, ys: Floats, widen: float = 0.0) -> tuple[Floats, Floats
     return low, high
 
 
-def _columns_wrong(true_xs: Floats, true_ys: Floats, xs: Floats, ys: Floats) -> int:
+def columns_wrong(true_xs: Floats, true_ys: Floats, xs: Floats, ys: Floats) -> int:
     """Pixel columns off by over a pixel; a place may be off by a tenth, the paths' own grain."""
     wrong = np.zeros(WIDTH, dtype=bool)
     for one, other in (((true_xs, true_ys), (xs, ys)), ((xs, ys), (true_xs, true_ys))):
@@ -75,7 +75,7 @@ def test_no_pixel_column_is_wrong_by_more_than_a_pixel(kind: str, count: int) ->
     plot.line("thin", time_s, values)
     drawn = _points(plot.markup())
     raw_y = (1.0 - (values + 0.1) / 1.3) * HEIGHT
-    assert _columns_wrong(time_s / end_s * WIDTH, raw_y, drawn[:, 0], drawn[:, 1]) == 0
+    assert columns_wrong(time_s / end_s * WIDTH, raw_y, drawn[:, 0], drawn[:, 1]) == 0
 
 
 def test_least_and_greatest_alone_would_not_do() -> None:
@@ -91,7 +91,7 @@ def test_least_and_greatest_alone_would_not_do() -> None:
     ]
     raw_y = (1.0 - (values + 0.1) / 1.3) * HEIGHT
     xs = time_s / end_s * WIDTH
-    assert _columns_wrong(xs, raw_y, xs[kept], raw_y[kept]) > 0
+    assert columns_wrong(xs, raw_y, xs[kept], raw_y[kept]) > 0
 
 
 @pytest.mark.parametrize("place", [0, 1, 17, 1_499_999, 2_345_678, 2_999_998, 2_999_999])
