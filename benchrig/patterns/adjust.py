@@ -17,6 +17,7 @@ from benchrig.patterns.fit import (
     winding,
 )
 from benchrig.patterns.pattern import Pattern, Step
+from benchrig.wire.schedule import DURATION_US_MIN
 
 
 def nearest_pattern(pattern: Pattern, setting: Setting) -> Pattern | None:
@@ -38,7 +39,7 @@ def _with_times(pattern: Pattern, setting: Setting) -> Pattern:
         if least > most:
             raise ValueError("no duration fits part and output")
         if step is pattern.steps[-1] and pattern.repeats == 1:
-            least = 1
+            least = DURATION_US_MIN
         short, long = extremes(step, pattern.repeats)
         fits = least <= short and long <= most and not any(resolution(1, step, setting))
         steps.append(step if fits else Step(on=step.on, duration_us=_clamp(step, least, most)))

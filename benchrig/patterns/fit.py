@@ -18,6 +18,7 @@ from benchrig.patterns.pattern import Pattern, Step
 from benchrig.patterns.patternfile import CHANGE_US_MAX
 from benchrig.patterns.warming import peak_winding_c
 from benchrig.wire.messages import Identity, OutputInfo, OutputKind
+from benchrig.wire.schedule import DURATION_US_MIN
 
 # Common practice, no source, unless a standard is named.
 LOW_OHM = 5.0  # below it an injector needs a driver that limits the current
@@ -100,7 +101,7 @@ class Setting:
 
     def faithful_us(self) -> tuple[int, int]:
         """The least times that a relay's contacts and the output's time grid ask for."""
-        relay = RELAY_LEAST_US if self.output.kind is OutputKind.RELAY else 1
+        relay = RELAY_LEAST_US if self.output.kind is OutputKind.RELAY else DURATION_US_MIN
         return relay, math.ceil(RESOLUTION_STEPS * self.output.resolution_ns / 1000)
 
 
@@ -228,7 +229,7 @@ def _times(pattern: Pattern, setting: Setting) -> Iterator[Objection]:
         least = setting.on_us_min if step.on else setting.off_us_min
         most = setting.on_us_max if step.on else None
         if step is pattern.steps[-1] and pattern.repeats == 1:
-            least = 1  # nothing is switched on after it
+            least = DURATION_US_MIN  # nothing is switched on after it
         yield from resolution(number, step, setting)
         short, long = extremes(step, pattern.repeats)
         obstacle = Obstacle.ON_TIME if step.on else Obstacle.OFF_TIME
@@ -255,6 +256,10 @@ def _times(pattern: Pattern, setting: Setting) -> Iterator[Objection]:
 def _why_least(step: Step, setting: Setting) -> str:
     own = setting.output.on_us_min if step.on else setting.output.off_us_min
     relay_us, grid_us = setting.faithful_us()
+    if max(own, relay_us, grid_us) <= DURATION_US_MIN or (
+        not step.on and step.duration_us < DURATION_US_MIN
+    ):
+        return f"and no two edges can be nearer than {_time(DURATION_US_MIN)}"
     if grid_us >= max(own, relay_us):
         resolution_us = setting.output.resolution_ns / 1000
         return f"which output {setting.output.output} only times to {resolution_us:g} µs"

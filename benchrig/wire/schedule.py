@@ -19,6 +19,7 @@ from benchrig.wire.messages import (
     ScheduleStep,
 )
 
+DURATION_US_MIN = 50  # no two edges of a schedule are nearer than this
 DURATION_US_MAX = 0xFFFF_FFFF
 _MASK_FIELD, _DURATION_FIELD, _CHANGE_FIELD = 2, 3, 4  # places in ScheduleStep.LAYOUT
 _CURRENT_ROLES = (InputRole.CURRENT_COARSE, InputRole.CURRENT_FINE)
@@ -106,9 +107,9 @@ def _findings(
 def _check_durations(schedule: Schedule) -> Iterator[ScheduleRefusal]:
     for number, step in enumerate(schedule.steps):
         last = schedule.duration_at(number, schedule.repeat_count - 1)
-        if step.duration_us < 1:
+        if step.duration_us < DURATION_US_MIN:
             yield _bad_value(_DURATION_FIELD, number)
-        if not 1 <= last <= DURATION_US_MAX:
+        if not DURATION_US_MIN <= last <= DURATION_US_MAX:
             yield _bad_value(_CHANGE_FIELD, number)
 
 

@@ -30,6 +30,7 @@ from benchrig.wire.messages import (
     from_payload,
     to_payload,
 )
+from benchrig.wire.schedule import DURATION_US_MAX, DURATION_US_MIN
 from benchrig.wire.session import (
     ALLOWED_IN,
     ANSWER_OF,
@@ -215,6 +216,7 @@ def test_limits_and_figures_are_the_programs() -> None:
     assert f"at most {frame_bytes_max(PAYLOAD_BYTES_MAX)} bytes with its delimiter" in TEXT
     assert f"at most {frame_bytes_max(HOST_PAYLOAD_BYTES_MAX)} bytes with its delimiter" in TEXT
     assert f"{HEARTBEAT_SILENCE_US:,} µs" in TEXT
+    assert f"| {DURATION_US_MIN} to {DURATION_US_MAX:,} µs" in TEXT
     assert f"**0x{crc16(b'123456789'):04X}**" in TEXT
     payload = bytes.fromhex("0405")
     assert f"CRC 0x{crc16(payload):04X}" in TEXT

@@ -28,7 +28,7 @@ from benchrig.wire.messages import (
     Start,
     StatusFlag,
 )
-from benchrig.wire.schedule import Schedule
+from benchrig.wire.schedule import DURATION_US_MIN, Schedule
 
 SCHEDULE_ID = 7
 _SLACK_S = 2.0
@@ -112,18 +112,18 @@ async def _times_of(probe: Probe, info: OutputInfo, bits: int) -> None:
     limits = [o for o in probe.outputs if bits >> o.output & 1]
     most = min(o.on_us_max for o in limits)
     least = max(o.on_us_min for o in limits)
-    off_us = max(o.off_us_min for o in limits)
+    off_us = max(DURATION_US_MIN, *(o.off_us_min for o in limits))
     over, under = RefusalReason.ON_TIME_OVER_CEILING, RefusalReason.ON_TIME_UNDER_LEAST
     cases: list[tuple[Schedule, RefusalReason, int]] = [
         (schedule((bits, most + 1, 0), (0, off_us, 0)), over, most),
-        (schedule((bits, most, 0), (bits, 1, 0), (0, off_us, 0)), over, most),
+        (schedule((bits, most, 0), (bits, DURATION_US_MIN, 0), (0, off_us, 0)), over, most),
         (schedule((bits, most - 9, 1), (0, off_us, 0), repeats=11), over, most),
     ]
-    if least > 1:
+    if least > DURATION_US_MIN:
         cases.append((schedule((bits, least - 1, 0), (0, off_us, 0)), under, least))
         cases.append((schedule((bits, least + 1, -1), (0, off_us, 0), repeats=3), under, least))
     short = RefusalReason.OFF_TIME_UNDER_LEAST
-    if off_us > 1:
+    if off_us > DURATION_US_MIN:
         between = schedule((bits, least, 0), (0, off_us - 1, 0), (bits, least, 0), (0, off_us, 0))
         cases.append((between, short, off_us))
         cases.append((schedule((bits, least, 0), (0, off_us - 1, 0), repeats=2), short, off_us))
@@ -133,7 +133,8 @@ async def _times_of(probe: Probe, info: OutputInfo, bits: int) -> None:
     at_the_limits = (
         schedule((bits, most, 0), (0, off_us, 0), repeats=2),
         schedule((bits, least, 0), (0, off_us, 0), repeats=2),
-        schedule((bits, least, 0), (0, 1, 0)),  # nothing follows: any off-time will do
+        # nothing follows: any off-time will do
+        schedule((bits, least, 0), (0, DURATION_US_MIN, 0)),
     )
     for plan in at_the_limits:
         await probe.load(plan)
@@ -154,6 +155,7 @@ async def contents(probe: Probe) -> str:
     bad = RefusalReason.BAD_VALUE
     cases = [
         (schedule((0, 0, 0), (0, off_us, 0)), bad, 3),
+        (schedule((0, DURATION_US_MIN - 1, 0), (0, off_us, 0)), bad, 3),
         (schedule((bit, on_us, 0), (0, off_us, -1), repeats=off_us + 1), bad, 4),
         (schedule((0, off_us, 0), (bit, on_us, 0)), RefusalReason.NOT_ENDING_OFF, bit),
     ]

@@ -31,6 +31,7 @@ from benchrig.wire.messages import (
     Streaming,
     to_payload,
 )
+from benchrig.wire.schedule import DURATION_US_MIN
 
 LIVE_ZERO_ROLES = (
     InputRole.PART_VOLTAGE,
@@ -63,7 +64,7 @@ async def descriptions(probe: Probe) -> str:
     for place, output in enumerate(probe.outputs):
         require(output.output == place, f"output {place} calls itself {output.output}")
         require(
-            0 < output.on_us_min <= output.on_us_max <= 60_000_000,
+            DURATION_US_MIN <= output.on_us_min <= output.on_us_max <= 60_000_000,
             f"output {place}: on-times from {output.on_us_min} to {output.on_us_max} µs",
         )
         require(output.resolution_ns > 0, f"output {place} states no resolution")
