@@ -172,9 +172,12 @@ def test_a_golden_part_out_of_control_stops_judging() -> None:
     assert "check leads" in found.reason
 
 
-def test_a_slow_drift_cannot_carry_its_limits_along() -> None:
-    drifting = [*mornings(), *(14.5 + 0.004 * n for n in range(60))]
-    assert check_golden(golden(14.74), {R20: drifting}).verdict is Verdict.FAIL
+def test_a_lasting_drift_cannot_carry_its_limits_along() -> None:
+    # Judged by all mornings, 14.58 ohm would by now be the normal value.
+    drifted = [*mornings(), *(value + 0.08 for value in mornings(60, seed=4))]
+    found = check_golden(golden(14.58), {R20: drifted})
+    assert found.verdict is Verdict.FAIL
+    assert found.charts[0].centre == pytest.approx(14.5, abs=0.02)
 
 
 def test_a_shift_to_one_side_is_told_before_it_leaves_the_limits() -> None:

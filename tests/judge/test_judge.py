@@ -360,6 +360,15 @@ def test_what_is_not_proven_is_always_said() -> None:
     assert "not moved" not in "\n".join(not_proven(part(), 25, wiggled=True, fluid=True))
 
 
+def test_a_resistance_alone_passes_nothing() -> None:
+    judged = [Judged(characteristic=R20, verdict=Verdict.PASS, reason="r")]
+    assert overall(judged, complete=True) is Verdict.INCONCLUSIVE
+    judged.append(Judged(characteristic=DROP_OUTS, verdict=Verdict.NOT_ASSESSED, reason="r"))
+    assert overall(judged, complete=True) is Verdict.INCONCLUSIVE
+    judged[1] = replace(judged[1], verdict=Verdict.PASS)
+    assert overall(judged, complete=True) is Verdict.PASS
+
+
 _verdicts = st.sampled_from(list(Verdict))
 
 

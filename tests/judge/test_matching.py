@@ -13,7 +13,13 @@ from hypothesis import strategies as st
 
 from benchrig.errors import InputFileError, UsageError
 from benchrig.judge.matching import Matching, TaggedValues, match_sets
-from benchrig.judge.matching_search import lower_bound, set_spread, spread_of_ratio
+from benchrig.judge.matching_search import (
+    complete_search,
+    key_of,
+    lower_bound,
+    set_spread,
+    spread_of_ratio,
+)
 from benchrig.judge.valuesfile import read_values
 
 Rows = Sequence[tuple[float, ...]]
@@ -119,6 +125,28 @@ def test_neighbours_in_sorted_order_are_not_always_best() -> None:
     assert beaten > 0
 
 
+@pytest.mark.parametrize("seed", range(12))
+def test_the_complete_search_needs_no_good_start(seed: int) -> None:
+    draw = random.Random(seed)
+    rows = [(draw.gauss(250, 40), draw.gauss(14.5, 3)) for _ in range(9)]
+    columns = tuple(zip(*rows, strict=True))
+    size = draw.choice([2, 3, 4])
+    count = 9 // size
+    start = [tuple(range(n * size, (n + 1) * size)) for n in range(count)]
+    sets, finished = complete_search(columns, size, count, start, None)
+    worst, total = brute_force(rows, size, count)
+    assert finished
+    assert key_of(columns, sets) == pytest.approx((worst, total), rel=1e-9)
+
+
+def test_a_search_that_ran_out_of_budget_says_so() -> None:
+    columns = (tuple(float(n) for n in range(1, 13)),)
+    start = [(0, 4, 8, 9), (1, 5, 6, 10), (2, 3, 7, 11)]
+    sets, finished = complete_search(columns, 4, 3, start, 3)
+    assert not finished
+    assert sorted(i for s in sets for i in s) == list(range(12))
+
+
 def test_twelve_in_sets_of_four_is_exact() -> None:
     draw = random.Random(12)
     rows: Rows = [(draw.gauss(250, 6), draw.gauss(14.5, 0.2)) for _ in range(12)]
@@ -147,6 +175,7 @@ def test_more_than_twelve_is_not_called_optimal_without_proof() -> None:
     rows = [(draw.gauss(250, 5), draw.gauss(14, 1), draw.gauss(2, 0.2)) for _ in range(48)]
     found = match(rows, 4)
     assert not found.optimal
+    assert found.bound < found.worst_spread
     assert "best found" in found.sentence()
     equal = match([(250.0,)] * 48, 4)
     assert equal.optimal
