@@ -28,10 +28,11 @@ from benchrig.quantity import Measured
 TAU_LEAST = 1.0 / 40.0  # of the record
 TAU_MOST = 4.0
 FINE = 2048
-COARSE = 56
-RANK_TOLERANCE = 1e-7
-CHUNK = 1024  # records at once: the working set stays in cache
-SMOOTH = 6  # slow waves beside the space of rises, to tell structure from noise
+COARSE = 32
+RANK_TOLERANCE = 3e-7
+CHUNK = 2048  # records at once in the small space
+PROJECT_BYTES = 1 << 18  # of records projected at once: they are read from memory once
+SMOOTH = 4  # slow waves beside the space of rises, to tell structure from noise
 STRUCTURE_SIGMAS = 5.0
 _ROUNDING = 1e-13
 
@@ -119,11 +120,12 @@ class RiseBank:
         h1 = (b - h * norm1[:, None]) / norm[:, None]
         h2 = (c - 2 * h1 * norm1[:, None] - h * norm2[:, None]) / norm[:, None]
         self._table = np.ascontiguousarray(np.stack((h, h1, h2), axis=1))
-        self._norm = norm
-        self._cross, self._bend = (a * b).sum(axis=1), (b * b).sum(axis=1)
-        nodes = np.linspace(0, FINE - 1, COARSE)
-        self._coarse = np.ascontiguousarray(h[np.rint(nodes).astype(int)].T.astype(np.float32))
-        self._stride = (FINE - 1) / (COARSE - 1)
+        cross, bend = (a * b).sum(axis=1), (b * b).sum(axis=1)
+        free = 1.0 / ((self.time_s.size - 2) * (norm**2 * bend - cross**2))
+        correlation = -cross / (norm * np.sqrt(bend))
+        self._moments = np.stack((norm, correlation, bend, norm1, free), axis=1)
+        self._nodes = np.rint(np.linspace(0, FINE - 1, COARSE)).astype(np.int64)
+        self._coarse = np.ascontiguousarray(h[self._nodes].T.astype(np.float32))
 
     def fit(self, currents: FloatArray) -> RiseBatch:
         """Fit each row of ``currents[records, points]``."""
@@ -138,55 +140,66 @@ class RiseBank:
         return self._with_singles(data, out, fair)
 
     def _fit_chunk(self, data: FloatArray, out: FloatArray) -> NDArray[np.bool_]:
-        projected = data @ self._basis
+        projected, total = self._project(data)
         z = projected[:, : self._rank]
-        position, at_end = self._coarse_search(z)
+        node, at_end = self._coarse_search(z)
+        n = self.time_s.size
         with np.errstate(divide="ignore", invalid="ignore"):
-            for _ in range(2):
-                node = np.clip(np.rint(np.nan_to_num(position)), 0, FINE - 1).astype(np.int64)
-                s = np.matmul(self._table[node], z[:, :, None])[:, :, 0]
-                du = -s[:, 1] / s[:, 2]
-                position = node + du / self._du
-            score = s[:, 0] + du * (s[:, 1] + 0.5 * du * s[:, 2])
-            n = self.time_s.size
-            total = np.einsum("ij,ij->i", data, data)
-            rss = np.maximum(total - score * score, n * (_ROUNDING**2) * total)
-            current = score / np.interp(position, np.arange(FINE), self._norm)
-            norm, cross = self._norm[node] ** 2, self._cross[node]
-            bend = self._bend[node]
-            determinant = norm * bend - cross * cross
-            variance = rss / (n - 2)
-            u_log = np.sqrt(variance * norm / determinant) / np.abs(current)
-            out[0] = current
-            out[1] = np.exp(self._log_tau[0] + position * self._du) * self.span
-            out[2] = np.sqrt(variance * bend / determinant)
-            out[3] = u_log * out[1]
+            s = self._at(node, z)
+            moved = np.rint(node - s[1] / (s[2] * self._du))
+            node = np.fmax(0.0, np.fmin(moved, FINE - 1.0)).astype(np.int64)
+            s = self._at(node, z)
+            du = -s[1] / s[2]
+            score = s[0] + du * (s[1] + 0.5 * du * s[2])
+            square = score * score
+            rss = np.maximum(total - square, n * (_ROUNDING**2) * total)
+            # Norms and their products at the node; du moves the norm by its own slope.
+            norm, cross, bend, slope, free = self._moments[node].T
+            current = score / (norm + slope * du)
+            deviation = np.sqrt(rss * free)
+            u_current = deviation * np.sqrt(bend)
+            size = np.abs(current)
+            u_log = deviation * norm / size
+            tau = np.exp(self._log_tau[0] + node * self._du + du) * self.span
+            out[0], out[1], out[2], out[3] = current, tau, u_current, u_log * tau
             # d model / d ln tau has the current's sign: so has the correlation of I and tau.
-            out[4] = -np.sign(current) * cross / np.sqrt(norm * bend)
+            out[4] = np.copysign(cross, current)
             out[5] = rss
-            least = rss[:, None] * np.array(limit_ratios(n))
-            limits = total[:, None] - projected[:, self._rank : self._rank + 2] ** 2
-            good = ~at_end & (np.abs(du) < 3 * self._du) & np.isfinite(out).all(axis=0)
-            good &= (limits > least).all(axis=1) & (u_log < 0.3)
-            good &= out[2] < 0.3 * np.abs(current)
+            straight, flat = limit_ratios(n)
+            line, constant = projected[:, self._rank], projected[:, self._rank + 1]
+            # Comparisons with what is no number are false: such rows go to the single fit.
+            good = ~at_end & (np.abs(du) < 3 * self._du)
+            good &= (u_log < 0.3) & (u_current < 0.3 * size)
+            good &= total - line * line > rss * straight
+            good &= total - constant * constant > rss * flat
             if self._smooth:
                 wave = projected[:, self._rank + 2 :]
-                slow = np.einsum("ij,ij->i", wave, wave) + np.einsum("ij,ij->i", z, z)
-                slow -= score * score
+                slow = np.einsum("ij,ij->i", wave, wave) + np.einsum("ij,ij->i", z, z) - square
                 good &= slow * self._free < self._structure * (rss - slow)
         return np.asarray(good)
 
-    def _coarse_search(self, z: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
+    def _at(self, node: NDArray[np.int64], z: FloatArray) -> FloatArray:
+        """Score, slope and curvature in ln tau at each record's node, one row each."""
+        found: FloatArray = np.einsum("nkr,nr->kn", self._table[node], z)
+        return found
+
+    def _project(self, data: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Coordinates in the small space, and sums of squares, in one pass over the data."""
+        projected = np.empty((data.shape[0], self._basis.shape[1]))
+        total = np.empty(data.shape[0])
+        rows = max(16, PROJECT_BYTES // (8 * data.shape[1]))
+        for begin in range(0, data.shape[0], rows):
+            part = data[begin : begin + rows]
+            np.vecdot(part, part, out=total[begin : begin + rows])
+            np.dot(part, self._basis, out=projected[begin : begin + rows])
+        return projected, total
+
+    def _coarse_search(self, z: FloatArray) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+        """The best coarse node of each record, as a fine index; the steps do the rest."""
         score = z.astype(np.float32) @ self._coarse
         score *= score
         best = score.argmax(axis=1)
-        at_end = (best == 0) | (best == COARSE - 1)
-        best = np.clip(best, 1, COARSE - 2)
-        rows = np.arange(best.size)
-        left, middle, right = (score[rows, best + k] for k in (-1, 0, 1))
-        with np.errstate(divide="ignore", invalid="ignore"):
-            offset = 0.5 * (left - right) / (left - 2 * middle + right)
-        return np.asarray((best + offset) * self._stride, dtype=np.float64), at_end
+        return self._nodes[best], (best == 0) | (best == COARSE - 1)
 
     def _with_singles(
         self, data: FloatArray, out: FloatArray, fair: NDArray[np.bool_]
