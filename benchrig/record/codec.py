@@ -25,6 +25,7 @@ from benchrig.measure.samples import SampleBlock
 
 _HEAD = struct.Struct("<HIqIIB")  # stream, first block, first tick, period, blocks, inputs
 _LEVEL = 1
+_BODY_BYTES_MAX = 64 << 20  # a log from elsewhere must not fill the memory
 
 
 class Codec(IntEnum):
@@ -116,7 +117,10 @@ def _open(packed: Packed) -> _Opened:
     inputs = tuple(data[_HEAD.size : start])
     body = data[start:]
     if packed.codec == Codec.DELTA_SHUFFLE_ZLIB:
-        body = zlib.decompress(body)
+        unpacker = zlib.decompressobj()
+        body = unpacker.decompress(body, _BODY_BYTES_MAX)
+        if not unpacker.eof or unpacker.unused_data:
+            raise ValueError("it does not end where it should")
     elif packed.codec != Codec.DELTA_SHUFFLE:
         raise ValueError(f"codec {int(packed.codec)} is not known here")
     table = np.frombuffer(body[: 24 * count], dtype="<i8").reshape(3, count)

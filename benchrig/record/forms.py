@@ -132,7 +132,7 @@ def from_bytes(kind: type[T], data: bytes) -> T:
     """The value whose canonical bytes these are; raises LogError when they are none."""
     try:
         form = json.loads(data)
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise LogError(
             f"a stored {_name(kind)} is not JSON: {error}",
             advice="run `benchrig record verify`; the log may be damaged",

@@ -41,6 +41,7 @@ class RunLog(LogReader):
         super().__init__(engine, url)
         self._read_only = read_only
         self._log_id = ""
+        self._writers: list[RunWriter] = []
 
     @classmethod
     def open(cls, where: str | Path | None = None, *, read_only: bool = False) -> Self:
@@ -82,6 +83,12 @@ class RunLog(LogReader):
             database.check_version(self._url, version)
             if sqlite:
                 self._log_id = database.own_log_id(connection)
+
+    def close(self) -> None:
+        """Commit what writers still hold, and let go of the file."""
+        for writer in self._writers:
+            writer.close()
+        super().close()
 
     @property
     def log_id(self) -> str:
@@ -146,7 +153,9 @@ class RunLog(LogReader):
         seq, digest = (0, first_digest(row_digest(begin_table, dict(begin))))
         if last is not None:
             seq, digest = last[0] + 1, bytes(last[1])
-        return RunWriter(self._engine, self._url, self._log_id, record_id, seq, digest)
+        writer = RunWriter(self._engine, self._url, self._log_id, record_id, seq, digest)
+        self._writers = [w for w in self._writers if not w.closed] + [writer]
+        return writer
 
     def _is_ended(self, connection: Connection, record_id: str) -> bool:
         query = select(end_table.c.record_id).where(end_table.c.record_id == record_id)
@@ -155,18 +164,26 @@ class RunLog(LogReader):
     def open_runs(self, rig_unique_id: str | None = None) -> list[OpenRun]:
         """Runs that were begun and never ended, oldest first; of one rig or of all."""
         begin, end = begin_table.c, end_table.c
+        # The ids first, out of two indexes alone; the rows, which are few, after that.
         query = (
-            select(begin_table)
+            select(begin.record_id, begin.log_id)
             .outerjoin(
                 end_table, and_(begin.record_id == end.record_id, begin.log_id == end.log_id)
             )
             .where(end.record_id.is_(None))
-            .order_by(begin.begun_at, begin.record_id)
         )
         if rig_unique_id is not None:
             query = query.where(begin.rig_unique_id == word(rig_unique_id))
         with self.reading() as connection:
-            rows = connection.execute(query).mappings().all()
+            rows = [
+                connection.execute(
+                    select(begin_table).where(begin.record_id == found[0], begin.log_id == found[1])
+                )
+                .mappings()
+                .one()
+                for found in connection.execute(query).all()
+            ]
+        rows.sort(key=lambda row: (row["begun_at"], row["record_id"]))
         return [
             OpenRun(
                 record_id=row["record_id"],

@@ -15,6 +15,7 @@ from benchrig.record import forms
 from benchrig.record.values import RigIdentity, RunPlan, RunRecord
 
 KEY_CHARACTERS = 200  # longer words are cut in the columns that lists and indexes use
+UNPRESSED_BYTES_MAX = 256 << 20  # a log from elsewhere must not fill the memory
 _STAMP = re.compile(r"(\d{4})(\d\d)(\d\d)-(\d\d)(\d\d)(\d\d)")
 
 
@@ -29,13 +30,20 @@ def press(data: bytes) -> bytes:
 
 
 def unpress(data: bytes) -> bytes:
-    """What ``press`` compressed; raises LogError when it is damaged."""
+    """What ``press`` compressed; raises LogError when it is damaged, or far too long to be ours."""
+    unpacker = zlib.decompressobj()
     try:
-        return zlib.decompress(data)
+        value = unpacker.decompress(data, UNPRESSED_BYTES_MAX)
     except zlib.error as error:
         raise LogError(
             f"a stored value cannot be read: {error}", advice="run `benchrig record verify`"
         ) from None
+    if not unpacker.eof or unpacker.unused_data:
+        raise LogError(
+            "a stored value cannot be read: it does not end where it should",
+            advice="run `benchrig record verify`",
+        )
+    return value
 
 
 def stamp_of(record_id: str) -> str:

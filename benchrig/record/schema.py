@@ -68,7 +68,7 @@ begin_table = Table(
     Column("plan", LargeBinary, nullable=False),  # RunPlan, JSON, zlib
     Column("rig", LargeBinary, nullable=False),  # RigIdentity, JSON, zlib
     PrimaryKeyConstraint("record_id", "log_id"),
-    Index("run_begin_rig", "rig_unique_id", "record_id"),
+    Index("run_begin_rig", "rig_unique_id", "record_id", "log_id"),
 )
 
 chunk_table = Table(

@@ -68,9 +68,19 @@ class RunWriter:
         return self._failure
 
     @property
+    def closed(self) -> bool:
+        """Whether the thread has ended."""
+        return not self._thread.is_alive()
+
+    @property
     def pending_bytes(self) -> int:
         """How much waits to be committed."""
         return self._bytes + self._taken_bytes
+
+    @property
+    def behind(self) -> bool:
+        """Far more waits than usual. On a simulated clock, give the disk its time: ``flush``."""
+        return self._bytes + self._taken_bytes > BEHIND_BYTES
 
     @property
     def accepted(self) -> int:

@@ -23,8 +23,9 @@ from typing import Any
 
 from sqlalchemy import insert
 
-from benchrig.record.chain import head
+from benchrig.record.chain import append_row, head
 from benchrig.record.codec import pack, unpack
+from benchrig.record.database import set_full_sync
 from benchrig.record.log import RunLog
 from benchrig.record.rowhash import link, row_digest
 from benchrig.record.rows import begin_row, end_row
@@ -107,6 +108,20 @@ def _commit(log: RunLog, runs: int) -> Callable[[int], object]:
     return lambda k: writers[k].finish(made_records[k])
 
 
+def _transaction_ms(log: RunLog, runs: int) -> float:
+    """The synced transaction that ends a run, alone: no thread, the row made before."""
+    names = [f"20270201-{runs:06d}-{k:04d}" for k in range(100)]
+    rows = [end_row(log.log_id, made.record(), 0, b"") | {"record_id": n} for n in names]
+    with log.connect().execution_options(immediate=True) as connection:
+        set_full_sync(connection, True)
+
+        def work(k: int) -> None:
+            with connection.begin():
+                append_row(connection, log.log_id, "end", end_table, rows[k], names[k])
+
+        return _median_ms(work, 100)
+
+
 def measure(path: Path, runs: int, before: int) -> dict[str, float]:
     """The log's figures at so many runs."""
     chosen = random.Random(runs)
@@ -131,6 +146,7 @@ def measure(path: Path, runs: int, before: int) -> dict[str, float]:
             "record_ms": _median_ms(lambda k: log.record(names[k]), 100),
             "open_runs_ms": _median_ms(lambda _: log.open_runs(made.RIG_ID), 5),
             "finish_ms": _median_ms(_commit(log, runs), 100),
+            "finish_transaction_ms": _transaction_ms(log, runs),
             "bytes_a_run": size,
         }
 

@@ -6,11 +6,17 @@ import dataclasses
 import json
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from benchrig.errors import LogError
-from benchrig.record import forms
+from benchrig.record import forms, rows
 from benchrig.record.values import NotProven, RunEvent, RunPlan, RunRecord, SafeEvidence
 from tests.record import made
+
+_KEYS = st.sampled_from(sorted(forms.to_json(made.record()))) | st.sampled_from(
+    ("part", "pattern", "steps", "limits", "reason", "readings", "value", "kind", "at_s")
+)
 
 
 @pytest.mark.parametrize("made_safe", [made.evidence(), made.NOT_PROVEN])
@@ -51,6 +57,48 @@ def test_evidence_that_shows_nothing_cannot_be_read_back() -> None:
         forms.from_json(RunRecord, form)
     with pytest.raises(LogError, match="not JSON"):
         forms.from_bytes(RunPlan, b"{")
+
+
+_JSON = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(_KEYS, inner, max_size=4),
+    max_leaves=12,
+)
+
+
+@settings(max_examples=150, deadline=None)
+@given(_JSON, st.lists(_KEYS, min_size=1, max_size=3))
+def test_any_other_json_is_told_and_not_crashed_on(value: object, path: list[str]) -> None:
+    form = forms.to_json(made.record(cycles=1, made_safe=made.NOT_PROVEN))
+    place = form
+    for key in path[:-1]:
+        if isinstance(place.get(key), dict):
+            place = place[key]
+    place[path[-1]] = value
+    for kind in (RunRecord, RunPlan, RunEvent):
+        try:
+            again = forms.from_json(kind, form)
+        except LogError as error:
+            assert error.advice  # noqa: PT017 - either outcome is right, another error is not
+        else:
+            assert isinstance(again, kind)
+
+
+def test_rubbish_bytes_are_told() -> None:
+    for data in (b"", b"\xff", b"[" * 100_000, b"1" * 5000, b'"\\ud800"', b"NaN"):
+        with pytest.raises(LogError):
+            forms.from_bytes(RunRecord, data)
+
+
+def test_a_stored_value_cannot_fill_the_memory() -> None:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(rows, "UNPRESSED_BYTES_MAX", 1000)
+        assert rows.unpress(rows.press(b"x" * 999)) == b"x" * 999
+        with pytest.raises(LogError, match="does not end"):
+            rows.unpress(rows.press(b"x" * 100_000))
+    for damaged in (b"", rows.press(b"abc")[:-2], rows.press(b"abc") + b"x", b"rubbish"):
+        with pytest.raises(LogError):
+            rows.unpress(damaged)
 
 
 @pytest.mark.parametrize("budget", [False, True])

@@ -105,6 +105,14 @@ def test_an_open_run_is_found_and_closed_with_evidence(path: Path) -> None:
             log.close_found_open("open", made.NOT_PROVEN, "2026-01-02T03:04:05")
 
 
+def test_closing_the_log_commits_what_its_writers_hold(path: Path) -> None:
+    with RunLog.open(path) as log:
+        log.begin_run("a", made.plan(), made.rig())
+        log.writer("a").add_block(made.block(1))
+    with RunLog.open(path) as log:
+        assert len(list(log.samples("a"))) == 1
+
+
 def test_a_record_is_never_replaced(path: Path) -> None:
     with RunLog.open(path) as log:
         keep(log, "a")
