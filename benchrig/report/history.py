@@ -1,8 +1,8 @@
 """Before and after, the history of a tag, and the golden part's control chart.
 
-A difference counts as a change when it exceeds its expanded uncertainty, U = 2 sqrt(u1² + u2²).
-Two runs on one rig share its calibration, which cancels in a difference: U is then too large,
-never too small, so "yes" stands and "no" may hide a small change.
+Whether a value changed is asked in judge/compare.py; nothing is taken as shared between the two
+readings, so that U of the difference is too large rather than too small: "yes" stands, and "no"
+may hide a small change.
 """
 
 from __future__ import annotations
@@ -15,6 +15,8 @@ import numpy as np
 from rich.table import Table
 from rich.text import Text
 
+from benchrig.judge import compare as judge_compare
+from benchrig.judge.golden import Chart
 from benchrig.judge.verdict import Verdict
 from benchrig.parts.part import UNITS, Characteristic
 from benchrig.quantity import Measured
@@ -26,7 +28,6 @@ from benchrig.report.words import (
     Scale,
     clean,
     faulty_cycles,
-    number,
     scale_for,
     value_text,
 )
@@ -103,9 +104,8 @@ def _change(
             answer=CANNOT_TELL,
             changed=None,
         )
-    difference = last.value - first.value
-    u = math.hypot(first.std_uncertainty, last.std_uncertainty)
-    changed = abs(difference) > 2.0 * u
+    change = judge_compare.compare(first, last)
+    difference, u, changed = change.difference, change.std_uncertainty, change.significant
     return Change(
         characteristic=characteristic,
         name=name,
@@ -115,7 +115,7 @@ def _change(
         answer=YES if changed else NO,
         changed=changed,
         difference_value=difference,
-        expanded=2.0 * u,
+        expanded=judge_compare.COVERAGE * u,
     )
 
 
@@ -217,46 +217,40 @@ def history_table(records: Sequence[RunRecord]) -> Table:
     return table
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ControlPoint:
-    """One morning's reading of the golden part."""
+def control_chart(chart: Chart, days: Sequence[str] = ()) -> str:
+    """Readings in their order between control limits, as SVG; a point outside is marked.
 
-    day: str  # ISO 8601
-    value: float
-    std_uncertainty: float
-
-
-def control_chart(
-    points: Sequence[ControlPoint],
-    *,
-    name: str,
-    unit: str,
-    centre: float,
-    low: float,
-    high: float,
-) -> str:
-    """Readings in their order between control limits, as SVG; a point outside is marked."""
+    ``days`` (ISO 8601) name the readings that lie outside.
+    """
     width, height = 980.0, 300.0
-    scale = scale_for(unit, centre)
-    values = [p.value / scale.factor for p in points]
-    edges = [*values, low / scale.factor, high / scale.factor]
-    room = 0.15 * (max(edges) - min(edges))
+    name = NAMES[chart.characteristic]
+    scale = scale_for(chart.unit, chart.points[-1])
+    values = [value / scale.factor for value in chart.points]
+    levels = [
+        (text, level / scale.factor)
+        for text, level in (
+            ("upper limit", chart.high),
+            ("centre", chart.centre),
+            ("lower limit", chart.low),
+        )
+        if level is not None
+    ]
+    edges = [*values, *(level for _, level in levels)]
+    room = 0.15 * (max(edges) - min(edges)) or 0.01 * abs(edges[0]) or 1.0
     plot = Plot(
         frame=Frame(left=64, top=24, width=width - 84, height=height - 66),
-        x_range=(0.5, 1.16 * max(len(points), 1) + 0.5),
+        x_range=(0.5, 1.18 * len(values) + 0.5),
         y_range=(min(edges) - room, max(edges) + room),
     )
     plot.axes(x_label="check number", y_label=f"{name}, {scale.unit}", x_most=13)
-    for text, level in (("upper limit", high), ("centre", centre), ("lower limit", low)):
-        look = "limit" if text != "centre" else "axis"
-        plot.level(look, level / scale.factor, f"{text} {number(level, scale, 5)} {scale.unit}")
-    order = np.arange(1.0, len(points) + 1.0)
-    plot.line("first", order, np.asarray(values))
-    for at, point in enumerate(points, 1):
-        value, expanded = point.value / scale.factor, 2 * point.std_uncertainty / scale.factor
-        plot.whisker("whisker", at, value - expanded, value + expanded)
-        outside = not low <= point.value <= high
+    for text, level in levels:
+        look = "axis" if text == "centre" else "limit"
+        plot.level(look, level, f"{text} {level:.5g} {scale.unit}")
+    plot.line("first", np.arange(1.0, len(values) + 1.0), np.asarray(values))
+    for at, value in enumerate(values, 1):
+        outside = at - 1 in chart.outside
         plot.dot("out" if outside else "dot", at, value, 5.0 if outside else 2.6)
         if outside:
-            plot.mark("drop", at, value, f"{point.day[:10]} out", side="above")
+            day = days[at - 1][:10] if at <= len(days) else f"check {at}"
+            plot.mark("drop", at, value, f"{day} outside", side="above")
     return picture(width, height, f"{name} of the golden part", plot.markup())

@@ -59,10 +59,8 @@ def other_pages() -> dict[str, str]:
             budget=True,
         ),
         "tray": tray_page(samples.tray()),
-        "sets": set_page(samples.sets()),
+        "sets": set_page(samples.matching(), units=("ohm", "s"), order="WO-1187", invented=True),
         "history": history_page("T-0412", [samples.failing(), samples.healthy()]),
-        "control": control_page(
-            samples.golden_points(), name="R20", unit="ohm", centre=14.5, low=14.38, high=14.62
-        ),
+        "control": control_page(samples.golden(), samples.golden_days()),
         "labels": label_page([samples.healthy(), samples.failing(), samples.hostile()]),
     }

@@ -12,6 +12,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from benchrig.judge.golden import GoldenCheck, check_golden
+from benchrig.judge.matching import Matching, TaggedValues, match_sets
 from benchrig.judge.verdict import Judged, Verdict, Zone
 from benchrig.measure.features import (
     CycleFeatures,
@@ -38,13 +40,10 @@ from benchrig.record.values import (
     Stage,
     TemperatureBasis,
 )
-from benchrig.report.history import ControlPoint
 from benchrig.report.html import (
     CycleTrace,
     RunTrace,
     Samples,
-    SetLine,
-    SetSheet,
     TrayRow,
     TraySheet,
     cycles_to_show,
@@ -541,36 +540,26 @@ def tray() -> TraySheet:
     )
 
 
-def sets() -> SetSheet:
-    return SetSheet(
-        sets=(
-            SetLine(
-                tags=("T-0411", "T-0414", "T-0415", "T-0416"),
-                values=(14.46, 14.64, 14.7, 14.71),
-                spread_percent=1.71,
-            ),
-            SetLine(
-                tags=("T-0421", "T-0424", "T-0425", "T-0426"),
-                values=(14.16, 14.24, 14.27, 14.31),
-                spread_percent=1.05,
-            ),
-        ),
-        by="R20",
-        unit="ohm",
-        optimal=True,
-        leftovers=("T-0413",),
-        order="WO-1187",
-        invented=True,
-    )
-
-
-def golden_points() -> tuple[ControlPoint, ...]:
-    values = 14.5 + 0.03 * np.random.default_rng(5).normal(size=30)
-    values[22] = 14.71
-    return tuple(
-        ControlPoint(day=f"2026-11-{n + 1:02d}", value=float(value), std_uncertainty=0.02)
+def matching() -> Matching:
+    """Nine parts into two sets of four by R20 and opening time; one is left over."""
+    values = (14.46, 14.64, 14.70, 14.71, 14.16, 14.24, 14.27, 14.31, 15.9)
+    parts = [
+        TaggedValues(tag=f"T-04{11 + n}", values=(value, 0.0017 + 1e-5 * n))
         for n, value in enumerate(values)
-    )
+    ]
+    return match_sets(parts, 4, names=("R20", "opening time"))
+
+
+def golden(today: float = 14.71) -> GoldenCheck:
+    """Thirty mornings, the last one as given."""
+    before = 14.5 + 0.03 * np.random.default_rng(5).normal(size=29)
+    now = Measured(value=today, std_uncertainty=0.02, unit="ohm")
+    resistance = Characteristic.RESISTANCE_20C
+    return check_golden({resistance: now}, {resistance: before.tolist()})
+
+
+def golden_days() -> list[str]:
+    return [f"2026-11-{n + 1:02d}" for n in range(30)]
 
 
 def trace(cycle: int) -> CycleTrace:

@@ -102,13 +102,13 @@ def test_the_history_keeps_the_order_handed_in() -> None:
 
 
 def test_the_control_chart_marks_what_is_outside_and_only_that() -> None:
-    points = samples.golden_points()
-
-    def chart(high: float) -> str:
-        return control_chart(points, name="R20", unit="ohm", centre=14.5, low=14.38, high=high)
-
-    assert chart(14.62).count("<polygon") == 1
-    assert "2026-11-23 out" in chart(14.62)
-    assert chart(14.80).count("<polygon") == 0
-    assert "upper limit 14.62 Ω" in chart(14.62)
-    assert chart(14.62) == chart(14.62)
+    outside = samples.golden().charts[0]
+    svg = control_chart(outside, samples.golden_days())
+    assert svg.count("<polygon") == len(outside.outside) == 1
+    assert "2026-11-30 outside" in svg
+    assert f"upper limit {outside.high:.5g} Ω" in svg
+    inside = control_chart(samples.golden(14.5).charts[0])
+    assert inside.count("<polygon") == 0
+    assert inside.count("<circle") == 30
+    learning = replace(outside, points=outside.points[:3], low=None, high=None, centre=None)
+    assert "limit" not in control_chart(replace(learning, outside=()))

@@ -7,6 +7,7 @@ import re
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -14,8 +15,8 @@ import pytest
 
 from benchrig.errors import UsageError
 from benchrig.report.html import (
-    SetSheet,
     TraySheet,
+    control_page,
     label_svg,
     part_page,
     set_page,
@@ -110,8 +111,6 @@ def test_every_verdict_has_its_word_and_its_own_shape() -> None:
 
 
 def test_invented_data_are_marked_and_real_ones_are_not() -> None:
-    from dataclasses import replace
-
     record = samples.healthy()
     real = replace(
         record, plan=replace(record.plan, part=replace(record.plan.part, invented=False))
@@ -177,8 +176,6 @@ def test_the_tray_keeps_labels_and_order_as_written() -> None:
 
 
 def test_one_part_not_off_makes_the_whole_tray_loud() -> None:
-    from dataclasses import replace
-
     sheet = samples.tray()
     rows = (replace(sheet.rows[0], record=samples.not_proven()), *sheet.rows[1:])
     text = _words(tray_page(replace(sheet, rows=rows)))
@@ -189,12 +186,33 @@ def test_one_part_not_off_makes_the_whole_tray_loud() -> None:
 
 
 def test_the_set_page_names_spread_leftovers_and_what_is_proven() -> None:
-    text = _words(set_page(samples.sets()))
-    for needed in ("2 sets of 4 by R20", "Worst spread: 1.71 %", "Left over: T-0413", "14.64 Ω"):
+    matching = samples.matching()
+    text = _words(set_page(matching, units=("ohm", "s")))
+    for needed in (
+        "2 sets of 4 by R20, opening time",
+        f"Worst spread {100 * matching.worst_spread:.3g} %",
+        "optimal: no other sorting has a smaller one",
+        "Left over: T-0419.",
+        "14.64 Ω, 1.71 ms",
+        f"Spread: {matching.definition.value}.",
+    ):
         assert needed in text, needed
-    assert "No better sets exist" in text
-    found = SetSheet(sets=samples.sets().sets, by="R20", unit="ohm", optimal=False, bound="B.")
-    assert "No better sets exist" not in _words(set_page(found))
+    for each in matching.sets:
+        assert f"{100 * each.spread:.2f} %" in text
+    found = _words(set_page(replace(matching, optimal=False), units=("ohm", "s")))
+    assert "optimal" not in found
+    assert "best found" in found
+
+
+def test_the_golden_page_says_when_no_part_may_be_judged() -> None:
+    text = _words(control_page(samples.golden(), samples.golden_days()))
+    assert "FAIL" in text
+    assert "No part is judged until the cause is found." in text
+    assert "2026-11-30 outside" in text
+    good = _words(control_page(samples.golden(14.5), samples.golden_days()))
+    assert "PASS" in good
+    assert "outside" not in good
+    assert "No part is judged" not in good
 
 
 def test_the_same_record_gives_the_same_bytes_in_another_process() -> None:

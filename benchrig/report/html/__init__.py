@@ -4,8 +4,6 @@ from benchrig.report.charts import CycleTrace, RunTrace, Samples, cycles_to_show
 from benchrig.report.html.labels import label_page, label_svg
 from benchrig.report.html.part import part_page
 from benchrig.report.html.sheets import (
-    SetLine,
-    SetSheet,
     TrayRow,
     TraySheet,
     control_page,
@@ -18,8 +16,6 @@ __all__ = [
     "CycleTrace",
     "RunTrace",
     "Samples",
-    "SetLine",
-    "SetSheet",
     "TrayRow",
     "TraySheet",
     "control_page",

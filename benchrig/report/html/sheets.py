@@ -6,12 +6,13 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from benchrig.judge.golden import GoldenCheck
+from benchrig.judge.matching import Matching
 from benchrig.judge.verdict import Verdict
 from benchrig.parts.part import Characteristic
 from benchrig.record.values import RunRecord, SafeEvidence
 from benchrig.report import words
 from benchrig.report.history import (
-    ControlPoint,
     before_after_line,
     compare,
     control_chart,
@@ -45,29 +46,6 @@ class TraySheet:
     customer_words: str = ""
     scheme: str = ""  # what the position labels count
     golden: str = ""  # the golden part's check of the day, in words
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SetLine:
-    """One matched set: tags and their values, and its spread."""
-
-    tags: tuple[str, ...]
-    values: tuple[float, ...]
-    spread_percent: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SetSheet:
-    """Matched sets to be shown. ``unit`` is a record's unit ("ohm", "s") or any other text."""
-
-    sets: tuple[SetLine, ...]
-    by: str  # what was matched, for example "R20"
-    unit: str
-    optimal: bool
-    leftovers: tuple[str, ...] = ()
-    order: str = ""
-    bound: str = ""  # how far from the best a set can be, when not optimal
-    invented: bool = False
 
 
 def tray_page(sheet: TraySheet, *, paper: str = "") -> str:
@@ -134,36 +112,52 @@ def _why(record: RunRecord) -> str:
     return " ".join(reasons) or record.ending_reason
 
 
-def set_page(sheet: SetSheet, *, paper: str = "") -> str:
-    """Matched sets with their spread, each drawn on one common scale."""
-    everything = [value for line in sheet.sets for value in line.values]
-    low, high = min(everything, default=0.0), max(everything, default=1.0)
-    scale = words.scale_for(sheet.unit, high)
+def set_page(
+    matching: Matching,
+    *,
+    units: Sequence[str],
+    order: str = "",
+    invented: bool = False,
+    paper: str = "",
+) -> str:
+    """Matched sets with their spread, the first characteristic drawn on one common scale.
+
+    ``units`` belong to the matching's names: a record's unit ("ohm", "s") or any other text.
+    """
+    firsts = [part.values[0] for each in matching.sets for part in each.parts]
+    low, high = min(firsts), max(firsts)
+    columns = range(len(matching.names))
+    scales = [
+        words.scale_for(unit, max(p.values[c] for s in matching.sets for p in s.parts))
+        for c, unit in zip(columns, units, strict=True)
+    ]
     rows = [
         {
             "members": [
-                {"tag": tag, "text": f"{words.number(value, scale, 5)} {scale.unit}"}
-                for tag, value in zip(line.tags, line.values, strict=True)
+                {"tag": part.tag, "texts": [_amount(part.values[c], scales[c]) for c in columns]}
+                for part in each.parts
             ],
-            "spread": f"{line.spread_percent:.2f}",
-            "strip": drawn(_strip(line.values, low, high)),
+            "spread": f"{100 * each.spread:.2f}",
+            "strip": drawn(_strip([part.values[0] for part in each.parts], low, high)),
         }
-        for line in sheet.sets
+        for each in matching.sets
     ]
-    quality = "No better sets exist: every grouping was compared." if sheet.optimal else ""
-    if not sheet.optimal:
-        quality = "The best sets found; a better grouping may exist."
-        quality += f" {sheet.bound}" if sheet.bound else ""
     return render(
         "sets.html.j2",
         page_size=page_size(paper),
-        sheet=sheet,
+        order=order,
+        invented=invented,
         rows=rows,
-        size=max((len(line.tags) for line in sheet.sets), default=0),
-        by=sheet.by,
-        worst=f"{max((line.spread_percent for line in sheet.sets), default=0.0):.2f}",
-        quality=quality,
+        size=max(len(each.parts) for each in matching.sets),
+        names=matching.names,
+        definition=matching.definition.value,
+        sentence=matching.sentence(),
+        leftovers=[part.tag for part in matching.leftovers],
     )
+
+
+def _amount(value: float, scale: words.Scale) -> str:
+    return f"{words.number(value, scale, 5)} {scale.unit}".strip()
 
 
 def _strip(values: Sequence[float], low: float, high: float) -> str:
@@ -192,30 +186,15 @@ def history_page(tag: str, records: Sequence[RunRecord], *, paper: str = "") -> 
     )
 
 
-def control_page(
-    points: Sequence[ControlPoint],
-    *,
-    name: str,
-    unit: str,
-    centre: float,
-    low: float,
-    high: float,
-    paper: str = "",
-) -> str:
-    """The golden part's control chart as a page."""
-    outside = [p for p in points if not low <= p.value <= high]
-    text = (
-        "Every reading lies inside its control limits."
-        if not outside
-        else f"{len(outside)} of {len(points)} readings lie outside the control limits: "
-        "no part is judged until the cause is found."
-    )
-    chart = control_chart(points, name=name, unit=unit, centre=centre, low=low, high=high)
+def control_page(check: GoldenCheck, days: Sequence[str] = (), *, paper: str = "") -> str:
+    """The golden part's control charts; ``days`` (ISO 8601) name the readings, oldest first."""
     return render(
         "control.html.j2",
         page_size=page_size(paper, landscape=True),
-        title=f"{name} of the golden part",
-        points=len(points),
-        words=text,
-        chart=drawn(chart),
+        check=check,
+        points=max((len(chart.points) for chart in check.charts), default=0),
+        charts=[
+            {"title": words.NAMES[c.characteristic], "drawn": drawn(control_chart(c, days))}
+            for c in check.charts
+        ],
     )
