@@ -46,6 +46,10 @@ START_LEAD_US = 200
 _U16 = 0xFFFF
 
 
+SCAN_PERIOD_US_MAX = 1_000_000
+NO_BEAT_YET = 0xFFFF_FFFF
+
+
 @dataclass(slots=True)
 class _Loading:
     schedule_id: int
@@ -159,12 +163,7 @@ class Firmware(Supervision):
         """Take one step, in any order."""
         loading = self.loading
         if loading is None or request.schedule_id != loading.schedule_id:
-            known = 0 if self.schedule is None else self.schedule.schedule_id
-            return self._refuse(
-                request,
-                RefusalReason.NO_SCHEDULE,
-                known if loading is None else loading.schedule_id,
-            )
+            return self._no_schedule(request)
         if request.step >= loading.step_count:
             return self._refuse(request, RefusalReason.BAD_VALUE, 1)
         loading.steps[request.step] = request
@@ -174,8 +173,7 @@ class Firmware(Supervision):
         """Check the whole schedule."""
         loading = self.loading
         if loading is None or request.schedule_id != loading.schedule_id:
-            known = 0 if loading is None else loading.schedule_id
-            return self._refuse(request, RefusalReason.NO_SCHEDULE, known)
+            return self._no_schedule(request)
         for number in range(loading.step_count):
             if number not in loading.steps:
                 return self._refuse(request, RefusalReason.SCHEDULE_INCOMPLETE, number)
@@ -244,6 +242,8 @@ class Firmware(Supervision):
         inputs = [n for n in range(16) if request.inputs_mask >> n & 1]
         if not inputs:
             return self._refuse(request, RefusalReason.BAD_VALUE, 0)
+        if request.scan_period_us > SCAN_PERIOD_US_MAX:
+            return self._refuse(request, RefusalReason.BAD_VALUE, 1)
         if inputs[-1] >= len(self.board.inputs):
             return self._refuse(request, RefusalReason.NO_SUCH_INPUT, len(self.board.inputs))
         least = len(inputs) * self.board.identity.conversion_period_us_min
@@ -252,8 +252,6 @@ class Firmware(Supervision):
         self.stream_number = (self.stream_number + 1) & 0xFF
         bits = max(self.board.inputs[n].bits for n in inputs)
         period = self.ticks(request.scan_period_us)
-        if period > 0xFFFF_FFFF:
-            return self._refuse(request, RefusalReason.BAD_VALUE, 1)
         self.streaming = True
         self.board.stream(self.stream_number, inputs, period, bits)
         return Streaming(
@@ -276,11 +274,17 @@ class Firmware(Supervision):
         self.state, self.fault, self.fault_detail = RigState.IDLE, FaultReason.NONE, 0
         return self._accept(request)
 
+    def _no_schedule(self, request: Message) -> Refused:
+        known = 0 if self.schedule is None else self.schedule.schedule_id
+        return self._refuse(request, RefusalReason.NO_SCHEDULE, known)
+
     def _heartbeat_missing(self, request: Message) -> Refused | None:
         if self.silence_ticks() is not None:
             return None
-        now, since = self.board.tick(), self.beat_tick or 0
-        silent_us = min((now - since) * self.board.identity.tick_ns // 1000, 0xFFFF_FFFF)
+        silent_us = NO_BEAT_YET
+        if self.beat_tick is not None:
+            age = self.board.tick() - self.beat_tick
+            silent_us = min(age * self.board.identity.tick_ns // 1000, NO_BEAT_YET)
         return self._refuse(request, RefusalReason.HEARTBEAT_MISSING, silent_us)
 
 
