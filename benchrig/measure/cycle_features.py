@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,8 +20,10 @@ from benchrig.measure.coil import (
 )
 from benchrig.measure.cycle_window import (
     CycleContext,
+    RunMemory,
     Trace,
     Window,
+    contact_closed_s,
     inside_edges,
     trace_of,
     two_wire,
@@ -48,20 +50,11 @@ STEADY_SHARE = 0.2  # of the on-time
 STEADY_SAMPLES_MIN = 8
 RISE_TAUS = 8.0
 RISE_POINTS_MAX = 2000
+RELAY_BOUNCES = "a relay's contact closes late and bounces: the rise has no clean start"
 MOTION_S = 0.03  # any armature has moved by then, or does not move
 NEVER_ON_SHARE = 0.1  # of the run's usual current
 NEVER_ON_A = 0.01  # when no usual current is known
 REFERENCE_HEATING_U_C = 0.3  # by the first window's end, standard
-
-
-@dataclass(slots=True)
-class RunMemory:
-    """What earlier cycles of the same run teach the next."""
-
-    tau_s: float | None = None
-    usual_current_a: float | None = None
-    cold: Measured | None = None  # resistance at the part's temperature, by the same inputs
-    temperature_c: float | None = None  # of the winding, last known
 
 
 def analyse_cycle(
@@ -78,12 +71,13 @@ def analyse_cycle(
     trace = trace_of(context, window)
     if trace is None:
         return replace(plain, complete=False)
-    on = slice(*np.searchsorted(trace.time_s, (0.0, window.on_s)))
+    begin_s = contact_closed_s(trace, window.on_s) if context.relay else 0.0
+    on = slice(*np.searchsorted(trace.time_s, (begin_s, window.on_s)))
     missing = window.missing + trace.dead
     plain = replace(plain, complete=missing == 0, missing_samples=missing)
     if on.stop - on.start < 2:
         return replace(plain, complete=False)
-    return _Cycle(context, window, trace, on, memory, plain).features()
+    return _Cycle(context, window, trace, on, begin_s, memory, plain).features()
 
 
 class _Cycle:
@@ -95,12 +89,16 @@ class _Cycle:
         window: Window,
         trace: Trace,
         on: slice,
+        begin_s: float,
         memory: RunMemory,
         plain: CycleFeatures,
     ) -> None:
         self.context, self.window, self.trace = context, window, trace
         self.memory, self.plain, self.on = memory, plain, on
-        self.time, self.current = trace.time_s[on], trace.current_a[on]
+        # A relay's on-time counts from when its contact has closed.
+        self.begin_s = begin_s
+        self.on_s = window.on_s - begin_s
+        self.time, self.current = trace.time_s[on] - begin_s, trace.current_a[on]
         self.voltage = None if trace.voltage_v is None else inside_edges(trace.voltage_v[on])
         self.pump = context.part_kind.is_pump
         step = abs(trace.current_scale.step * trace.current_scale.gain)
@@ -151,7 +149,7 @@ class _Cycle:
         head = self.current[: max(8, int(0.3 / self.window.period_s))]
         top = float(np.median(head[head.size // 2 :]))
         reached = np.flatnonzero(head > 0.632 * top)
-        at = float(self.time[reached[0]]) if reached.size else self.window.on_s
+        at = float(self.time[reached[0]]) if reached.size else self.on_s
         return max(at, 0.5 * self.window.period_s)
 
     def _never_on(self) -> bool:
@@ -179,8 +177,8 @@ class _Cycle:
         """Current, voltage and resistance at the end of the on-time; from the rise if short."""
         if self.trace.over_range:
             return None, self._mean_voltage(slice(self.current.size // 2, None)), None
-        length = min(STEADY_SHARE * self.window.on_s, STEADY_S_MAX)
-        begin = int(np.searchsorted(self.time, self.window.on_s - length))
+        length = min(STEADY_SHARE * self.on_s, STEADY_S_MAX)
+        begin = int(np.searchsorted(self.time, self.on_s - length))
         begin = max(0, min(begin, self.time.size - STEADY_SAMPLES_MIN))
         settled = self.time[begin] >= (0.0 if self.pump else STEADY_TAUS * tau)
         part = np.flatnonzero(~below[begin:]) + begin
@@ -307,7 +305,7 @@ class _Cycle:
     def _drop_out(self, dip: Dip) -> DropOut:
         return DropOut(
             cycle=self.plain.cycle,
-            start_s=self.plain.start_s + float(self.time[dip.first]),
+            start_s=self.plain.start_s + self.begin_s + float(self.time[dip.first]),
             duration_s=float(self.time[dip.last] - self.time[dip.first]) + self.window.period_s,
             depth=dip.depth,
             winding_temperature_c=self._temperature_before(dip.first),
@@ -316,6 +314,8 @@ class _Cycle:
     def _rise(self, tau: float, below: NDArray[np.bool_]) -> RiseFit:
         if self.pump:
             return RiseFit(converged=False, reason="a motor's current is no coil's rise")
+        if self.context.relay:
+            return RiseFit(converged=False, reason=RELAY_BOUNCES)
         if self.trace.over_range:
             return RiseFit(converged=False, reason="the current is over range")
         end = int(np.searchsorted(self.time, RISE_TAUS * tau))
@@ -358,6 +358,8 @@ class _Cycle:
         assess = self.context.assess_motion
         if self.pump or assess is None:
             return None
+        if self.context.relay:
+            return Motion(answer=MotionAnswer.NOT_ASSESSED, reason=RELAY_BOUNCES)
         head = slice(0, int(np.searchsorted(self.time, MOTION_S)))
         if below[head].any() or self.trace.over_range:
             reason = "a drop-out or over-range in the rise"
@@ -375,6 +377,9 @@ class _Cycle:
         part = slice(self.on.stop, self.trace.time_s.size)
         if self.pump or part.stop - part.start < 2:
             return None
+        if self.context.relay:
+            reason = "a relay lets go late: the edge does not say when"
+            return TurnOff(assessed=False, reason=reason, clamp=self.context.clamp)
         scale = self.trace.current_scale
         last = float(np.median(self.current[-3:])) if current is None else current.value
         return assess_turn_off(

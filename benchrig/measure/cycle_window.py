@@ -18,7 +18,7 @@ from benchrig.wire.messages import InputFlag, InputRole
 
 ZERO_ROWS_MIN = 4
 DEAD_ZERO_CODE_MIN = 4.0  # an input whose zero stands this high never reads 0 while it lives
-DEAD_SHARE_MAX = 0.5
+RELAY_S = 0.04  # operate time and bounce of a small power relay, with room
 
 # Time from switch-on and current, positional; ``noise_a`` of one sample by keyword.
 MotionAssessor = Callable[..., Motion]
@@ -33,6 +33,7 @@ class CycleContext:
     tick_ns: int
     output: int
     part_kind: PartKind
+    relay: bool = False  # the output's contact closes late and bounces
     clamp: str = ""  # the output's clamp, as declared, in words
     copper_winding: bool = True
     part_temperature_c: float | None = None  # before the first pulse
@@ -50,6 +51,16 @@ class CycleContext:
             if scale.role is role and scale.input in inputs and mine:
                 return scale
         return None
+
+
+@dataclass(slots=True)
+class RunMemory:
+    """What earlier cycles of the same run teach the next."""
+
+    tau_s: float | None = None
+    usual_current_a: float | None = None
+    cold: Measured | None = None  # resistance at the part's temperature, by the same inputs
+    temperature_c: float | None = None  # of the winding, last known
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -119,6 +130,21 @@ def trace_of(context: CycleContext, window: Window) -> Trace | None:
         dead=dead,
         over_range=over_range,
     )
+
+
+def contact_closed_s(trace: Trace, on_s: float) -> float:
+    """When a relay's contact has closed for good, after the edge that told it to.
+
+    The last sample of the first ``RELAY_S`` that lacks most of the current is still bounce.
+    """
+    on = slice(*np.searchsorted(trace.time_s, (0.0, on_s)))
+    time, current = trace.time_s[on], trace.current_a[on]
+    early = time < RELAY_S
+    if current.size < 8 or early.all():
+        return 0.0
+    level = float(np.median(current[~early]))
+    open_at = np.flatnonzero(early & (current < 0.1 * level))
+    return 0.0 if level <= 0 or open_at.size == 0 else float(time[open_at[-1]])
 
 
 def inside_edges(voltage: FloatArray) -> FloatArray:

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchrig.measure.cycle_features import RunMemory, analyse_cycle
-from benchrig.measure.cycle_window import CycleContext, Window
+from benchrig.measure.cycle_features import analyse_cycle
+from benchrig.measure.cycle_window import CycleContext, RunMemory, Window
 from benchrig.measure.dropouts import sample_noise
 from benchrig.measure.features import CycleFeatures
 from benchrig.measure.propagation import FloatArray

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from benchrig.measure.cycle_window import MotionAssessor, RippleAssessor
 from benchrig.measure.dropouts import sample_noise
 from benchrig.measure.features import Motion, MotionAnswer, Ripple, RiseFit, TurnOff
+from benchrig.measure.motion import assess_motion as motion_of
 from benchrig.measure.propagation import FloatArray
 from benchrig.measure.reading import standard_error
 from benchrig.measure.rise import STRUCTURED, fit_rise
@@ -98,7 +99,7 @@ def analyse_wave(
     wave: Wave,
     start_s: float | None = None,
     *,
-    assess_motion: MotionAssessor | None = None,
+    assess_motion: MotionAssessor | None = motion_of,
     assess_ripple: RippleAssessor | None = None,
     clamp: str = "",
 ) -> WaveAnalysis:

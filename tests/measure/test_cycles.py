@@ -358,3 +358,39 @@ def test_no_samples_at_all_is_an_incomplete_cycle() -> None:
     assert not only.complete
     assert only.missing_samples > 0
     assert only.current_a is None
+
+
+def test_a_relay_closes_late_bounces_and_is_still_measured() -> None:
+    closed = 0.0084
+
+    def bounce(time: Any, amps: Any) -> Any:
+        for cycle in range(3):
+            t = time - 0.8 * cycle
+            late = (t >= 0) & ((t < 0.007) | ((t > 0.0078) & (t < closed)) & (t < 0.4))
+            amps = np.where(late & (t < closed), 0.0, amps)
+        return amps
+
+    stream = CoilStream(spoil=bounce)
+    blocks = stream.blocks()
+    out, _ = feed(stream, blocks, relay=True)
+    for f in out:
+        r = known(f.resistance_ohm)
+        assert f.drop_outs == ()
+        assert abs(r.value - stream.resistance(22.0)) < 2 * r.std_uncertainty
+        assert known(f.winding_temperature_c).value == pytest.approx(22, abs=1)
+        assert f.rise is not None
+        assert "bounces" in f.rise.reason
+        assert f.turn_off is not None
+        assert not f.turn_off.assessed
+    as_solid_state, _ = feed(stream, blocks)
+    assert any(f.drop_outs for f in as_solid_state)
+
+
+def test_a_drop_out_under_a_relay_keeps_its_time() -> None:
+    def spoil(time: Any, amps: Any) -> Any:
+        amps = np.where((time % 0.8) < 0.008, 0.0, amps)
+        return np.where(np.abs(time - 1.0) < 1e-3, 0.0, amps)
+
+    out, _ = feed(CoilStream(spoil=spoil), relay=True)
+    assert [len(f.drop_outs) for f in out] == [0, 1, 0]
+    assert out[1].drop_outs[0].start_s == pytest.approx(0.999, abs=2e-4)

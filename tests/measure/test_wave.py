@@ -10,9 +10,10 @@ import numpy as np
 import pytest
 
 from benchrig.errors import InputFileError
+from benchrig.measure import wave as wave_module
 from benchrig.measure.features import Motion, MotionAnswer
 from benchrig.measure.rise import fit_rise
-from benchrig.measure.wave import SCHEMA, WaveAnalysis, analyse_wave, read_wave_csv
+from benchrig.measure.wave import SCHEMA, Wave, WaveAnalysis, read_wave_csv
 
 NIST = Path(__file__).parents[1] / "data" / "nist" / "Misra1a.csv"
 
@@ -27,6 +28,11 @@ def findings(data: bytes) -> list[str]:
         read_wave_csv(data, "x.csv")
     assert "time_s,current_a" in caught.value.advice
     return [str(finding) for finding in caught.value.findings]
+
+
+def analyse_wave(wave: Wave, start_s: float | None = None, **more: Any) -> WaveAnalysis:
+    """Without asking for motion, unless a test does."""
+    return wave_module.analyse_wave(wave, start_s, **{"assess_motion": None, **more})
 
 
 def rise(analysis: WaveAnalysis) -> dict[str, Any]:
@@ -214,3 +220,11 @@ def test_motion_is_handed_the_on_time_from_switch_on() -> None:
     assert seen[0][0] >= 0
     assert seen[0][1] == pytest.approx(6e-3, abs=1.2e-4)
     assert not analyse_wave(read_wave_csv(csv(zip(t, i, strict=True)))).ripple.assessed
+
+
+def test_motion_is_assessed_unless_told_not_to() -> None:
+    t = np.arange(1, 9) * 5e-4
+    i = 0.93 * -np.expm1(-t / 0.83e-3)
+    motion = wave_module.analyse_wave(read_wave_csv(csv(zip(t, i, strict=True)))).motion
+    assert motion.answer is MotionAnswer.NOT_ASSESSED
+    assert "too short" in motion.reason
