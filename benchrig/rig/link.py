@@ -164,7 +164,9 @@ def _open_scenario(url: str, scheme: str, scenario: str) -> Link:
         raise UsageError(f"{url!r} names no scenario", advice=f"write {scheme}:SCENARIO")
     try:
         opener = getattr(importlib.import_module(module), function)
-    except ImportError as error:
+    except ModuleNotFoundError as error:
+        if error.name not in (module, module.partition(".")[0]):
+            raise  # it is here, and something it needs is not
         advice = "run from a source checkout with sims/ on PYTHONPATH"
         raise UsageError(f"{url!r} cannot be used here: {lacking}", advice=advice) from error
     return cast(Link, opener(scenario))

@@ -4,21 +4,28 @@ from __future__ import annotations
 
 import asyncio
 import os
+import socket
 import sys
+import threading
 import tty
 from collections.abc import AsyncIterator, Callable
 from contextlib import AbstractAsyncContextManager, asynccontextmanager, suppress
+from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 import serial
 from scripted_rig import ScriptedRig
+from serial import rfc2217
 
 from benchrig.errors import LinkError, UsageError
 from benchrig.rig.client import open_rig, rig_on
 from benchrig.rig.events import LinkLost
 from benchrig.rig.link import Link, NoBreak, open_link
 from benchrig.rig.serial_link import BAUD, DescriptorLink, ThreadLink
+from benchrig.wire.messages import Start
 
 pytestmark = [
     pytest.mark.asyncio,
@@ -139,6 +146,44 @@ async def served() -> AsyncIterator[tuple[str, FarEnd]]:
 
 
 MakeLink = Callable[[], AbstractAsyncContextManager[tuple[Link, FarEnd]]]
+
+
+@asynccontextmanager
+async def far_port() -> AsyncIterator[tuple[str, FarEnd]]:
+    """A serial server by RFC 2217 (pyserial's own PortManager) with a rig on its port."""
+    end = FarEnd()
+    listening = socket.socket()
+    listening.bind(("127.0.0.1", 0))
+    listening.listen(1)
+    stop = threading.Event()
+    end.vanish = stop.set
+
+    def serve() -> None:
+        connection, _ = listening.accept()
+        port = serial.serial_for_url("loop://", timeout=0.01)
+        make_manager: Any = rfc2217.PortManager  # its stub asks for more than it uses
+        manager = make_manager(port, SimpleNamespace(write=connection.sendall))
+        connection.settimeout(0.01)
+        while not stop.is_set():
+            with suppress(TimeoutError):
+                data = connection.recv(1024)
+                if not data:
+                    break
+                up = b"".join(manager.filter(data))
+                reply = end.rig.session.receive(up, end.rig._carry_out)
+                connection.sendall(b"".join(manager.escape(reply)))
+        connection.close()
+
+    thread = threading.Thread(target=serve, daemon=True)
+    thread.start()
+    try:
+        yield f"rfc2217://127.0.0.1:{listening.getsockname()[1]}", end
+    finally:
+        stop.set()
+        await asyncio.to_thread(thread.join, 5)
+        listening.close()
+
+
 LINKS = pytest.mark.parametrize("make", [by_port, by_thread, by_socket])
 
 
@@ -279,6 +324,22 @@ async def test_the_client_runs_over_it(make: MakeLink) -> None:
             assert isinstance(events[-1], LinkLost)
             with pytest.raises(LinkError):
                 await rig.all_off()
+
+
+@pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")  # pyserial's
+async def test_a_port_of_another_machine_by_rfc_2217() -> None:
+    # RFC 2217 doubles the byte 0xFF; ticks of all ones make sure that some go both ways.
+    async with far_port() as (url, end):
+        end.rig.status = replace(end.rig.status, tick=0xFFFF_FFFF)
+        async with open_rig(url) as rig:
+            assert rig.status.tick == 0xFFFF_FFFF
+            await rig.start(0xFFFF)
+            assert Start(schedule_id=0xFFFF) in end.rig.asked
+            await rig.send_break()
+            end.vanish()
+            async with asyncio.timeout(5):
+                events = [event async for event in rig.events()]
+            assert isinstance(events[-1], LinkLost)
 
 
 async def test_a_port_that_is_not_there_says_so(tmp_path: Path) -> None:
