@@ -65,3 +65,22 @@ def gap_numbers(time_s: Floats, kept: NDArray[np.intp]) -> NDArray[np.intp]:
     usual = float(np.median(steps[:: max(1, steps.size // 10_000)]))
     breaks = np.flatnonzero(steps > GAP_FACTOR * usual) + 1
     return np.searchsorted(breaks, kept, side="right")
+
+
+def thin(values: Floats, group: int) -> NDArray[np.intp]:
+    """Indices of the first, least, greatest and last sample of each ``group`` in a row."""
+    if group <= 4 or values.size <= group:
+        return np.arange(values.size)
+    whole = values.size // group * group
+    rows = values[:whole].reshape(-1, group)
+    starts = np.arange(0, whole, group)
+    kept = np.concatenate(
+        (
+            starts,
+            starts + rows.argmin(axis=1),
+            starts + rows.argmax(axis=1),
+            starts + group - 1,
+            np.arange(whole, values.size),
+        )
+    )
+    return np.unique(kept)

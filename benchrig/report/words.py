@@ -14,6 +14,7 @@ from benchrig.judge.verdict import Judged, Verdict
 from benchrig.measure.features import DropOut, MotionAnswer
 from benchrig.parts.part import UNITS, Characteristic, Limit, Part
 from benchrig.quantity import Measured
+from benchrig.record.entries import Correction, Entry, FlowEntry, LeakEntry, SprayEntry
 from benchrig.record.values import NotProven, RunRecord, SafeEvidence
 
 NAMES: dict[Characteristic, str] = {
@@ -332,3 +333,39 @@ def drop_out_short(drop: DropOut) -> str:
     return (
         f"cycle {drop.cycle}, {drop.start_s:.3f} s: {quantity(drop.duration_s, 's')}, {lost}{warm}"
     )
+
+
+def entry_text(entry: Entry) -> str:
+    """What a person typed in, with who and when; "" for entries that are no matter of a page."""
+    if isinstance(entry, FlowEntry):
+        said = _flow_words(entry)
+    elif isinstance(entry, LeakEntry):
+        said = f"{entry.stage}: leak {entry.drops} drops in {entry.duration_s:g} s"
+        said += _pressure_words(entry.pressure_pa)
+    elif isinstance(entry, SprayEntry):
+        said = f"{entry.stage}: spray {entry.text}"
+    elif isinstance(entry, Correction):
+        said = f'corrected: {entry.field} "{entry.old}" → "{entry.new}", because {entry.why}'
+    else:
+        return ""
+    note = f"; {entry.note}" if entry.note else ""
+    return f"{said}{note} ({entry.who or 'unnamed'}, {entry.at[:16]})"
+
+
+def _flow_words(entry: FlowEntry) -> str:
+    # One uncertainty for two values of two units belongs to neither.
+    both = None not in (entry.static_flow_cc_per_min, entry.dynamic_flow_ul)
+    u = None if both else entry.std_uncertainty
+    expanded = f" ± {2 * u:.2g}" if u else ""
+    values = []
+    if entry.static_flow_cc_per_min is not None:
+        values.append(f"static flow {entry.static_flow_cc_per_min:g}{expanded} cc/min")
+    if entry.dynamic_flow_ul is not None:
+        values.append(f"dynamic flow {entry.dynamic_flow_ul:g}{expanded} µL a pulse")
+    how = ", ".join(t for t in (entry.fluid, entry.instrument) if t)
+    text = f"{entry.stage}: {', '.join(values)}{_pressure_words(entry.pressure_pa)}"
+    return f"{text}, {how}" if how else text
+
+
+def _pressure_words(pressure_pa: float | None) -> str:
+    return "" if pressure_pa is None else f" at {pressure_pa / 1e3:g} kPa"

@@ -43,7 +43,11 @@ def part_pages(paper: str = "") -> dict[str, str]:
     }
     compared = samples.inconclusive()
     pages["inconclusive"] = part_page(
-        compared, digest=samples.DIGEST, before=samples.healthy(), paper=paper
+        compared,
+        digest=samples.DIGEST,
+        before=samples.healthy(),
+        entries=samples.typed(),
+        paper=paper,
     )
     return pages
 

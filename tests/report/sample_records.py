@@ -27,6 +27,14 @@ from benchrig.measure.features import (
 from benchrig.parts.part import Ability, Characteristic, Limit, Part, PartKind
 from benchrig.patterns.pattern import Pattern, Step
 from benchrig.quantity import Contribution, Measured
+from benchrig.record.entries import (
+    Correction,
+    Entry,
+    FlowEntry,
+    LeadNullEntry,
+    LeakEntry,
+    SprayEntry,
+)
 from benchrig.record.values import (
     ColdCheck,
     Ending,
@@ -151,7 +159,7 @@ def a_cycle(cycle: int, *, moves: bool = True, drop: DropOut | None = None) -> C
         current_a=measured(current, 0.003, "A"),
         voltage_v=measured(SUPPLY_V, 0.002, "V"),
         resistance_ohm=measured(resistance, 0.0035, "ohm"),
-        winding_temperature_c=Measured(value=winding_c(cycle), std_uncertainty=1.4, unit="degC"),
+        winding_temperature_c=Measured(value=winding_c(cycle), std_uncertainty=1.4, unit="°C"),
         rise=RiseFit(
             converged=True,
             reason="",
@@ -582,4 +590,36 @@ def stuck() -> RunRecord:
         base,
         record_id="20261125-110000-st0k",
         cycles=tuple(a_cycle(n, moves=False) for n in range(1, 26)),
+    )
+
+
+def typed() -> tuple[Entry, ...]:
+    """What people typed in about the healthy record's tag."""
+    at, who = "2026-11-25T10:00:00+00:00", "J. Sample"
+    return (
+        FlowEntry(
+            at=at,
+            who=who,
+            tag="T-0412",
+            stage="incoming",
+            static_flow_cc_per_min=212.0,
+            std_uncertainty=2.0,
+            pressure_pa=300e3,
+            fluid="test fluid",
+        ),
+        FlowEntry(
+            at=at,
+            who=who,
+            tag="T-0412",
+            stage="cleaned",
+            static_flow_cc_per_min=219.0,
+            dynamic_flow_ul=5.1,
+            std_uncertainty=2.0,
+        ),
+        LeakEntry(
+            at=at, who=who, tag="T-0412", stage="cleaned", drops=2, duration_s=60, pressure_pa=300e3
+        ),
+        SprayEntry(at=at, who=who, tag="T-0412", stage="incoming", text="one-sided"),
+        Correction(at=at, who=who, field="tag", old="T-0142", new="T-0412", why="digits swapped"),
+        LeadNullEntry(at=at, who=who, output=2, resistance_ohm=measured(0.087, 0.02, "ohm")),
     )

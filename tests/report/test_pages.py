@@ -154,6 +154,19 @@ def test_the_budget_comes_on_demand_and_adds_up() -> None:
     assert "combined 0.044 Ω" in text
 
 
+def test_what_was_typed_in_is_shown_with_unit_stage_and_person() -> None:
+    text = _words(part_page(samples.healthy(), entries=samples.typed()))
+    for needed in (
+        "incoming: static flow 212 ± 4 cc/min at 300 kPa, test fluid",
+        "cleaned: static flow 219 cc/min, dynamic flow 5.1 µL a pulse (J.",
+        "cleaned: leak 2 drops in 60 s at 300 kPa (J. Sample, 2026-11-25T10:00)",
+        "incoming: spray one-sided",
+        'corrected: tag "T-0142" → "T-0412", because digits swapped',
+    ):
+        assert needed in text, needed
+    assert "as typed in" not in _words(part_page(samples.healthy()))
+
+
 def test_more_drop_outs_than_fit_go_to_a_second_sheet_complete() -> None:
     page = other_pages()["crowded"]
     assert "Every drop-out (45), with its length" in page

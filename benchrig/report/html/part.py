@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from benchrig.judge.verdict import Judged
 from benchrig.parts.part import DecisionRule
 from benchrig.quantity import Measured
+from benchrig.record.entries import Entry
 from benchrig.record.values import RunRecord, SafeEvidence
 from benchrig.report import words
 from benchrig.report.charts import Samples, cycles_to_show, rise_chart, run_chart, warmth_chart
@@ -54,18 +56,21 @@ def part_page(
     samples: Samples | None = None,
     digest: str = "",
     before: RunRecord | None = None,
+    entries: Sequence[Entry] = (),
     budget: bool = False,
     paper: str = "",
 ) -> str:
     """The page of one record as self-contained HTML; same arguments, same bytes.
 
     ``samples`` puts measured curves under the fitted ones, ``before`` adds the comparison
-    with an earlier record of the tag, ``budget`` a sheet with the uncertainty budgets,
+    with an earlier record of the tag, ``entries`` what people typed in about the part (flow,
+    leak, spray, corrections), ``budget`` a sheet with the uncertainty budgets,
     ``paper`` is "a4", "letter" or "" for the printer's own.
     """
     plan = record.plan
     drops = [words.drop_out_short(drop) for drop in record.drop_outs]
     run = run_chart(record, samples)
+    typed = [text for entry in entries if (text := words.entry_text(entry))]
     return render(
         "part.html.j2",
         page_size=page_size(paper),
@@ -75,7 +80,7 @@ def part_page(
             "kind": plan.part.kind.value,
             "invented": plan.part.invented,
         },
-        layout=_layout(record, before is not None, bool(run)),
+        layout=_layout(record, before is not None, bool(run), typed),
         residual=(
             words.milliamps(record.made_safe.residual_current_a)
             if isinstance(record.made_safe, SafeEvidence)
@@ -94,6 +99,7 @@ def part_page(
         run=drawn(run),
         bound=words.bound_text(record),
         drops=drops,
+        typed=typed,
         changes=compare(before, record) if before is not None else (),
         before_id=before.record_id if before is not None else "",
         facts=_facts(record),
@@ -138,14 +144,14 @@ class _Layout:
     drops_here: int
 
 
-def _layout(record: RunRecord, compared: bool, has_run: bool) -> _Layout:
+def _layout(record: RunRecord, compared: bool, has_run: bool, typed: Sequence[str]) -> _Layout:
     """How small the print must be so that the page stays one, and what must give way."""
     changes, run = compared, has_run
-    if _estimate(record, changes, run) > _LINES_TIGHT:
+    if _estimate(record, changes, run, typed) > _LINES_TIGHT:
         changes = False
-    if _estimate(record, changes, run) > _LINES_TIGHT:
+    if _estimate(record, changes, run, typed) > _LINES_TIGHT:
         run = False
-    lines = _estimate(record, changes, run)
+    lines = _estimate(record, changes, run, typed)
     density = "" if lines <= _LINES_FULL else "dense" if lines <= _LINES_DENSE else "tight"
     return _Layout(
         density=density,
@@ -155,14 +161,14 @@ def _layout(record: RunRecord, compared: bool, has_run: bool) -> _Layout:
     )
 
 
-def _estimate(record: RunRecord, compared: bool, has_run: bool) -> float:
+def _estimate(record: RunRecord, compared: bool, has_run: bool, typed: Sequence[str]) -> float:
     """About how many lines of print a record needs."""
     rows = sum(_row_lines(judged) for judged in record.characteristics)
     loud = 0 if record.proven_safe else 4 + len(words.safe_detail(record.made_safe)) // 110
     drops = -(-min(len(record.drop_outs), DROPS_ON_PAGE) // 3) + 2 if record.drop_outs else 1
-    texts = [*record.warnings, record.plan.note, words.who_text(record)]
+    texts = [*record.warnings, *typed, record.plan.note, words.who_text(record)]
     said = sum(-(-len(text) // 125) for text in texts)
-    changes = 12 if compared else 0
+    changes = (12 if compared else 0) + (2 if typed else 0)
     found = len(record.cold.findings)
     return 44 + 8 * has_run + 1.1 * rows + loud + drops + said + changes + found
 
