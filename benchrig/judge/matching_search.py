@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import random
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from functools import lru_cache
 from itertools import combinations
 
@@ -20,7 +20,8 @@ Sets = list[tuple[int, ...]]
 Key = tuple[float, float]  # worst spread, sum of spreads
 
 _ALL_SPLITS_MAX = 500  # two sets are split anew in every way up to this many ways
-_SHAKES = 12
+_SHAKES = 16
+_EFFORT = 12_000.0
 _EQUAL = 1e-12
 
 
@@ -89,17 +90,31 @@ def _neighbour_bound(columns: Columns, size: int, count: int) -> float:
 # --- a good start, made better ------------------------------------------------------------------
 
 
+class _Effort:
+    """How much may still be looked at; counted, not timed, so that results repeat."""
+
+    def __init__(self, size: int) -> None:
+        self.left = _EFFORT
+        self.each = 1 + len(_splits(size)) / 100  # a pair of sets with many splits costs more
+
+    def take(self) -> bool:
+        self.left -= self.each
+        return self.left >= 0
+
+
 def improved(columns: Columns, size: int, count: int, *, enough: float) -> Sets:
     """The best matching found by splitting pairs of sets anew, from several starts."""
+    effort = _Effort(size)
     best = min(
-        (_polished(columns, start) for start in _starts(columns, size, count)),
+        (_polished(columns, start, effort) for start in _starts(columns, size, count)),
         key=lambda sets: key_of(columns, sets),
     )
     shuffle = random.Random(len(columns[0]) * 1009 + size)
     for _ in range(_SHAKES):
-        if key_of(columns, best)[0] <= enough:
+        if key_of(columns, best)[0] <= enough or effort.left <= 0:
             break
-        tried = _polished(columns, _shaken(best, shuffle))
+        start, changed = _shaken(best, shuffle)
+        tried = _polished(columns, start, effort, changed)
         if better(key_of(columns, tried), key_of(columns, best)):
             best = tried
     return best
@@ -138,7 +153,7 @@ def _in_order(columns: Columns, order: list[int], size: int, count: int) -> Sets
     return sets
 
 
-def _shaken(sets: Sets, shuffle: random.Random) -> Sets:
+def _shaken(sets: Sets, shuffle: random.Random) -> tuple[Sets, list[int]]:
     """Some neighbouring sets thrown together and dealt anew."""
     chosen = shuffle.sample(range(len(sets)), min(3, len(sets)))
     pool = [i for number in chosen for i in sets[number]]
@@ -147,29 +162,44 @@ def _shaken(sets: Sets, shuffle: random.Random) -> Sets:
     shaken = list(sets)
     for place, number in enumerate(chosen):
         shaken[number] = tuple(pool[place * size : (place + 1) * size])
-    return shaken
+    return shaken, chosen
 
 
-def _polished(columns: Columns, sets: Sets) -> Sets:
-    """Pairs of sets split anew, and leftovers taken in, until nothing gets better."""
+def _polished(
+    columns: Columns, sets: Sets, effort: _Effort, changed: Iterable[int] | None = None
+) -> Sets:
+    """Pairs of sets split anew, and leftovers taken in, until nothing gets better.
+
+    ``changed`` names the sets worth a look, when the others are known to be at rest.
+    """
     table, sets = np.array(columns), list(sets)
-    everyone = range(table.shape[1])
-    changed = True
-    while changed:
-        changed = False
-        for a, b in combinations(range(len(sets)), 2):
+    waiting = dict.fromkeys(range(len(sets)) if changed is None else changed)  # kept in order
+    while waiting:
+        a = next(iter(waiting))
+        del waiting[a]
+        for b in range(len(sets)):
+            if b == a or not effort.take():
+                continue
             if pair := _best_split(table, sets[a], sets[b]):
                 sets[a], sets[b] = pair
-                changed = True
-        used = {i for members in sets for i in members}
-        left = [i for i in everyone if i not in used]
-        for number, members in enumerate(sets):
-            for place, outsider in enumerate(left):
-                if taken := _with_outsider(columns, members, outsider):
-                    (left[place],) = set(members) - set(taken)
-                    sets[number] = members = taken
-                    changed = True
+                waiting |= {a: None, b: None}
+        if not waiting:
+            waiting |= dict.fromkeys(_take_outsiders(columns, sets))
     return sets
+
+
+def _take_outsiders(columns: Columns, sets: Sets) -> list[int]:
+    """Leftovers put where they fit better than a member; the numbers of the sets changed."""
+    used = {i for members in sets for i in members}
+    left = [i for i in range(len(columns[0])) if i not in used]
+    changed = []
+    for number, members in enumerate(sets):
+        for place, outsider in enumerate(left):
+            if taken := _with_outsider(columns, members, outsider):
+                (left[place],) = set(members) - set(taken)
+                sets[number] = members = taken
+                changed.append(number)
+    return changed
 
 
 def _with_outsider(

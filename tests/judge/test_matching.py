@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from benchrig.errors import InputFileError, UsageError
 from benchrig.judge.matching import Matching, TaggedValues, match_sets
 from benchrig.judge.matching_search import (
+    Sets,
     complete_search,
     key_of,
     lower_bound,
@@ -141,7 +142,7 @@ def test_the_complete_search_needs_no_good_start(seed: int) -> None:
 
 def test_a_search_that_ran_out_of_budget_says_so() -> None:
     columns = (tuple(float(n) for n in range(1, 13)),)
-    start = [(0, 4, 8, 9), (1, 5, 6, 10), (2, 3, 7, 11)]
+    start: Sets = [(0, 4, 8, 9), (1, 5, 6, 10), (2, 3, 7, 11)]
     sets, finished = complete_search(columns, 4, 3, start, 3)
     assert not finished
     assert sorted(i for s in sets for i in s) == list(range(12))
