@@ -281,12 +281,29 @@ class Branch:
             if high > low:
                 yield segment, slice(low, high)
 
-    def covering(self, t0: float, t1: float) -> Segment | None:
-        """The one segment that covers all of a span, if there is one."""
+    def lines(self, t0: float, t1: float) -> Line | None:
+        """One straight line over a span, where nothing but slow warming happens in it."""
+        last: Line | None = None
         for segment in reversed(self.segments):
-            if segment.t0 <= t0:
-                return segment if t1 <= segment.t1 else None
-        return None
+            if segment.t1 <= t0:
+                break
+            if segment.t0 >= t1:
+                continue
+            if not isinstance(segment, Line) or segment.limited or not segment.through_shunt:
+                return None
+            if last is None:
+                last = first = segment
+                if segment.t1 < t1:
+                    return None
+            elif segment.emf_v != last.emf_v or abs(segment.i1 - first.i0) > 1e-4:
+                return None
+            else:
+                first = segment
+        if last is None or first.t0 > t0:
+            return None
+        if first is last:
+            return last
+        return replace(last, t0=first.t0, i0=first.i0)
 
     def forget(self, before: float) -> None:
         """Let go of what ended before a time."""

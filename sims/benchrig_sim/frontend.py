@@ -63,15 +63,14 @@ class FrontEnd:
         self._noise = np.zeros(0, dtype=np.float32)
         self._noise_at = 0
 
-    def codes(self, inputs: list[int], t: Floats) -> NDArray[np.uint16]:
-        """Codes of whole scans: t has the first conversion of each; the rest follow evenly.
-
-        ``t`` has one row a scan and one column an input.
-        """
-        out = np.empty(t.shape, dtype=np.uint16)
-        levels = self._levels(float(t[0, 0]), float(t[-1, -1]))
+    def codes(self, inputs: list[int], starts: Floats, offsets: Floats) -> NDArray[np.uint16]:
+        """Codes of whole scans, a row a scan: input j converted at ``starts + offsets[j]``."""
+        out = np.empty((len(starts), len(inputs)), dtype=np.uint16)
+        levels = self.plant.straight_levels(float(starts[0]), float(starts[-1] + offsets[-1]))
         for column, number in enumerate(inputs):
-            out[:, column] = self._column(self.inputs[number], t[:, column], levels)
+            out[:, column] = self._column(
+                self.inputs[number], starts, float(offsets[column]), levels
+            )
         return out
 
     def trips(self, model: InputModel, ceiling_a: float) -> float:
@@ -90,23 +89,20 @@ class FrontEnd:
         self._noise_at += count
         return self._noise[self._noise_at - count : self._noise_at]
 
-    def _levels(self, t0: float, t1: float) -> dict[InputRole, tuple[float, float]] | None:
-        """Straight lines of the common roles over a span, where nothing happens in it."""
-        return self.plant.straight_levels(t0, t1)
-
     def _column(
         self,
         model: InputModel,
-        t: Floats,
+        starts: Floats,
+        offset: float,
         levels: dict[InputRole, tuple[float, float]] | None,
     ) -> NDArray[np.uint16]:
-        count, top = len(t), (1 << model.info.bits) - 1
+        count, top = len(starts), (1 << model.info.bits) - 1
         if model.stuck_code is not None:
             return np.full(count, model.stuck_code, dtype=np.uint16)
         wide = self._draw(count) * np.float32(model.noise_codes)
         if levels is not None and model.info.role in levels:
             v0, v1 = levels[model.info.role]
-            c0, c1 = model.ideal_code(v0, t[0]), model.ideal_code(v1, t[-1])
+            c0, c1 = model.ideal_code(v0, starts[0]), model.ideal_code(v1, starts[-1])
             if abs(c1 - c0) < 0.002:
                 wide += np.float32(0.5 * (c0 + c1) + 0.5)
             else:
@@ -115,10 +111,9 @@ class FrontEnd:
             if min(c0, c1) > margin and max(c0, c1) < top - margin:
                 return wide.astype(np.uint16)
         else:
-            values = self._values(model, t)
-            wide += (values * model.codes_per_unit + (model.ideal_code(0.0, t[0]) + 0.5)).astype(
-                np.float32
-            )
+            values = self._values(model, starts + offset if offset else starts)
+            base = model.ideal_code(0.0, starts[0]) + 0.5
+            wide += (values * model.codes_per_unit + base).astype(np.float32)
         np.clip(wide, 0.0, top, out=wide)
         return wide.astype(np.uint16)
 

@@ -22,7 +22,7 @@ from benchrig.wire.messages import InputRole
 from benchrig_sim.branch import Branch, PartSpec
 from benchrig_sim.circuit import CircuitSpec, PartTruth, PlantEdge
 from benchrig_sim.coil import Drive
-from benchrig_sim.segments import Floats, Line
+from benchrig_sim.segments import Floats
 
 _FLOWS = (InputRole.CURRENT_COARSE, InputRole.CURRENT_FINE)
 _SENSED = (InputRole.PART_VOLTAGE, InputRole.PART_VOLTAGE_FINE)
@@ -324,8 +324,8 @@ class Plant:
         if len(carrying) > 1 or self._source_span[0][1]:
             return None
         k, branch = carrying[0]
-        line = branch.covering(t0, t1)
-        if not isinstance(line, Line) or not line.through_shunt or line.limited:
+        line = branch.lines(t0, t1)
+        if line is None:
             return None
         flow = i0, i1 = line.flat(t0, t1)
         levels = {

@@ -326,10 +326,16 @@ class SimRig:
         if sampler is None or not self._alive() or self.hung == "off":
             self.plant.forget(self.now_s)
             return
-        for ready, _, body in sampler.blocks_until(self.now_s, self.front):
-            self.blocks_counted += 1
-            self._event_number += 1
-            self._pending.append((ready, self._event_number, SAMPLES_ID, body))
+        ready, bodies = sampler.blocks_until(self.now_s, self.front)
+        if not bodies:
+            return
+        span, number = sampler.block_s, self._event_number
+        self._pending += [
+            (ready + place * span, number + place, SAMPLES_ID, body)
+            for place, body in enumerate(bodies)
+        ]
+        self.blocks_counted += len(bodies)
+        self._event_number += len(bodies)
         self.plant.forget(sampler.begins_s())
 
     def _flush(self) -> None:
@@ -338,24 +344,33 @@ class SimRig:
         if not self._pending:
             return
         self._pending.sort()
+        line = self.striker.line_out
+        watched = bool(line.spoil) or self.striker.waits_for_frames_out
+        sequence, free = self._unasked, self._tx_free_s
         for ready, _, kind, body in self._pending:
-            sequence, self._unasked = self._unasked, (self._unasked + 1) & 0xFF
-            if kind == SAMPLES_ID and self._tx_free_s - ready > TX_ROOM_S:
+            number, sequence = sequence, (sequence + 1) & 0xFF
+            if kind == SAMPLES_ID and free - ready > TX_ROOM_S:
                 self.blocks_dropped += 1
                 continue
-            self._send(encode_frame(bytes((kind, sequence)) + body), ready)
+            frame = encode_frame(bytes((kind, number)) + body)
+            free = (free if free > ready else ready) + len(frame) * BYTE_S
+            if watched:
+                self._put_out(frame, ready)
+            else:
+                line.frames += 1
+                line.held.append((ready, frame))
+        self._unasked, self._tx_free_s = sequence, free
         self._pending.clear()
 
     def _send(self, frame: bytes, ready_s: float) -> None:
         begin = max(self._tx_free_s, ready_s)
         self._tx_free_s = begin + len(frame) * BYTE_S
+        self._put_out(frame, ready_s)
+
+    def _put_out(self, frame: bytes, ready_s: float) -> None:
         line = self.striker.line_out
-        if line.spoil or self.striker.waits_for_frames_out:
-            self.striker.frame_out(line.frames + 1)
-            line.queue(line.frame(frame, ready_s))
-        else:
-            line.frames += 1
-            line.held.append((ready_s, frame))
+        self.striker.frame_out(line.frames + 1)
+        line.queue(line.frame(frame, ready_s))
 
 
 __all__ = ["BYTE_S", "RigSpec", "SimRig"]

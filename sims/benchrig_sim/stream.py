@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import lcm
 
 import numpy as np
@@ -53,15 +52,20 @@ class Sampler:
     boot_s: float  # true time of tick 0
     block: int = 0
 
-    @property
-    def scans_per_block(self) -> int:
-        """Whole scans, as many as fit and as are not too old."""
+    scans_per_block: int = field(init=False)
+    _block_ticks: int = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Whole scans a block: as many as fit and as are not too old."""
         most = codes_per_block(self.code_bits, len(self.inputs)) // len(self.inputs)
         young = int(BLOCK_AGE_S / (self.period_ticks * self.tick_s))
-        return max(1, min(most, young))
+        self.scans_per_block = max(1, min(most, young))
+        self._block_ticks = self.scans_per_block * self.period_ticks
 
-    def _block_ticks(self) -> int:
-        return self.scans_per_block * self.period_ticks
+    @property
+    def block_s(self) -> float:
+        """True length of a block."""
+        return self._block_ticks * self.tick_s
 
     def ready_s(self, block: int) -> float:
         """True time at which a block's last conversion is done."""
@@ -72,32 +76,36 @@ class Sampler:
 
     def begins_s(self) -> float:
         """True time of the next block's first conversion."""
-        return self._true(self.start_tick + self.block * self._block_ticks())
+        return self._true(self.start_tick + self.block * self._block_ticks)
 
     def _true(self, tick: float) -> float:
         return self.boot_s + tick * self.tick_s
 
-    def blocks_until(self, now_s: float, front: FrontEnd) -> Iterator[tuple[float, int, bytes]]:
-        """(ready time, block number, message body) of the blocks captured up to a true time."""
+    def blocks_until(self, now_s: float, front: FrontEnd) -> tuple[float, list[bytes]]:
+        """When the first is ready, and the bodies of all blocks captured up to a true time.
+
+        Later ones are ready ``block_s`` apart.
+        """
         first = self.block
-        span_s = self._block_ticks() * self.tick_s
-        count = (
-            int((now_s - self.ready_s(first)) / span_s) + 1 if now_s >= self.ready_s(first) else 0
-        )
-        if count <= 0:
-            return
-        scans, n = self.scans_per_block, len(self.inputs)
-        rows = (first * scans + np.arange(count * scans, dtype=np.float64)) * self.period_ticks
-        columns = np.arange(n) * (self.period_ticks / n)
-        t = self._true(self.start_tick) + (rows[:, None] + columns) * self.tick_s
-        codes = front.codes(self.inputs, t).reshape(count, scans * n)
-        self.block += count
         ready = self.ready_s(first)
-        for place, packed in enumerate(pack_blocks(codes, self.code_bits)):
-            block = first + place
-            tick = (self.start_tick + block * self._block_ticks()) & 0xFFFF_FFFF
-            head = _HEAD.pack(self.number, block & 0xFFFF, tick, scans * n)
-            yield ready + place * span_s, block, head + packed
+        if now_s < ready:
+            return ready, []
+        count = int((now_s - ready) / self.block_s) + 1
+        scans, n, ticks = self.scans_per_block, len(self.inputs), self._block_ticks
+        starts = np.arange(count * scans, dtype=np.float64) * (self.period_ticks * self.tick_s)
+        starts += self._true(self.start_tick + first * ticks)
+        columns = np.arange(n, dtype=np.float64) * (self.period_ticks / n * self.tick_s)
+        codes = front.codes(self.inputs, starts, columns).reshape(count, scans * n)
+        self.block += count
+        tick, number, codes_n = self.start_tick + first * ticks, self.number, scans * n
+        bodies = [
+            _HEAD.pack(
+                number, (first + place) & 0xFFFF, (tick + place * ticks) & 0xFFFF_FFFF, codes_n
+            )
+            + packed
+            for place, packed in enumerate(pack_blocks(codes, self.code_bits))
+        ]
+        return ready, bodies
 
 
 SAMPLES_ID = Samples.ID
