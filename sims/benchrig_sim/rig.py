@@ -244,11 +244,10 @@ class SimRig:
         for _, data in self.striker.line_in.arrived(now_s):
             if not self._alive() or self.hung:
                 continue
+            self._flush()  # what was said before; an answer goes before what its request causes
             answers = self.session.receive(data, self._carry_out)
-            if answers:
-                self._flush()
-                for frame in answers.split(b"\x00")[:-1]:
-                    self._send(frame + b"\x00", self.now_s)
+            for frame in answers.split(b"\x00")[:-1]:
+                self._send(frame + b"\x00", self.now_s)
 
     def _carry_out(self, request: Message) -> Message:
         if self.refuses_schedules and isinstance(request, ScheduleCommit):

@@ -202,6 +202,15 @@ def stays_closed(original: Any) -> Any:
     return open_feed
 
 
+def answers_last(original: Any) -> Any:
+    def receive(self: RigSession, data: bytes, carry_out: Any) -> bytes:
+        answers: bytes = original(self, data, carry_out)
+        carry_out.__self__._flush()
+        return answers
+
+    return receive
+
+
 MUTATIONS: list[tuple[str, list[Mutation], set[str]]] = [
     ("hears no silence", [(Firmware, "_silence_over", nothing)], {"silence-running"}),
     ("takes reading for life", [(Firmware, "read_status", beat_on_read)], {"silence-feed-closed"}),
@@ -219,6 +228,7 @@ MUTATIONS: list[tuple[str, list[Mutation], set[str]]] = [
     ("keeps slow time", [(Firmware, "_walk", slow_walk)], {"schedule-runs", "schedule-sweeps"}),
     ("skips edge numbers", [(Firmware, "tell_edge", skips_edge_numbers)], {"schedule-runs"}),
     ("reads back from memory", [(Firmware, "status", lies_about_readback)], {"all-off"}),
+    ("tells edges before it answers", [(RigSession, "receive", answers_last)], {"feed"}),
     ("does repeats again", [(RigSession, "_reply", forgets_repeats)], {"repeats"}),
     ("answers its echo", [(RigSession, "_reply", answers_echoes)], {"echo"}),
 ]

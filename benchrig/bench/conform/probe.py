@@ -87,6 +87,7 @@ class Probe:
         self.link = link
         self.heard: list[Message] = []  # unasked messages since ``fresh``
         self.unasked_numbers: list[int] = []
+        self.all_heard: list[Message] = []  # answers too, since ``fresh``, in order
         self.nonsense: list[str] = []
         self._decoder = FrameDecoder()
         self._sequence = 0
@@ -112,6 +113,7 @@ class Probe:
         except MessageError as error:
             self.nonsense.append(str(error))
             return
+        self.all_heard.append(message)
         if isinstance(message, UNASKED):
             self.heard.append(message)
             self.unasked_numbers.append(sequence)
@@ -286,6 +288,7 @@ class Probe:
         # What is still on its way belongs to the check before.
         await self._wait_for(lambda: False, NO_ANSWER_WAIT_S)
         self.heard.clear()
+        self.all_heard.clear()
 
     async def close_feed(self) -> None:
         """A heartbeat, then the feed closed and settled."""

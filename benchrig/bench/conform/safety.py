@@ -5,6 +5,7 @@ from __future__ import annotations
 from benchrig.bench.conform.probe import Probe, feed_is_closed, require
 from benchrig.bench.conform.schedules import SCHEDULE_ID, pulse
 from benchrig.wire.messages import (
+    Accepted,
     AllOff,
     ClearFault,
     CloseFeed,
@@ -49,6 +50,8 @@ async def feed(probe: Probe) -> str:
     causes = [edge.cause for edge in edges]
     require(causes == [EdgeCause.FEED] * 2, f"two changes made the edges {causes}")
     require(all(e.outputs_mask == 0 for e in edges), "a feed edge says an output is on")
+    kinds = [type(m) for m in probe.all_heard if isinstance(m, (Accepted, Edge))]
+    require(kinds.index(Accepted) < kinds.index(Edge), "an Edge came before its answer")
     return "closed, opened, read back; done twice it changes nothing"
 
 
