@@ -167,13 +167,18 @@ class Branch:
         if self.idle and not drive.switched_on and drive.seen_v == 0.0:
             self.cool(until)
             return
+        idle_pieces = 0
         while self.t < until:
             stop = min(until, self.next_change_s(), self.t + PLATEAU_S)
             now = self._broken_drive(drive) if self.connection.broken or self.in_gap() else drive
             if now is drive and not now.switched_on and self.idle and now.seen_v == 0.0:
                 self.cool(until)
                 return
+            before = self.t
             self._piece(stop, now)
+            idle_pieces = idle_pieces + 1 if self.t <= before else 0
+            if idle_pieces > 8:
+                raise RuntimeError(f"{self.spec.name}: no way of solving moves on at {before} s")
 
     def cool(self, until: float) -> None:
         """Nothing flows: only the temperature moves."""

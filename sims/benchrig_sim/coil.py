@@ -257,7 +257,7 @@ class Coil:
         times: list[float] = []
         currents: list[float] = []
         volts: list[float] = []
-        settled = _SETTLED * abs(emf) if not open_path else 0.0
+        settled = _SETTLED * abs(emf) * k
         while True:
             inverse = a - b * x
             im = flux * inverse + c * flux**7
