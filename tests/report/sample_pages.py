@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 from benchrig.record.values import RunRecord
 from benchrig.report.html import (
@@ -27,6 +28,7 @@ def crowded() -> RunRecord:
     )
 
 
+@cache
 def part_pages(paper: str = "") -> dict[str, str]:
     """The part page of each kind of record; all of them print on one page."""
     records = {
@@ -52,6 +54,7 @@ def part_pages(paper: str = "") -> dict[str, str]:
     return pages
 
 
+@cache
 def other_pages() -> dict[str, str]:
     full = crowded()
     return {

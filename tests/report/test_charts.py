@@ -191,3 +191,13 @@ def test_every_drop_out_is_marked_over_the_run() -> None:
     svg = run_chart(record, Samples(run=RunTrace(time_s=time_s, current_a=current_a)))
     assert svg.count("<polygon") == len(record.drop_outs) == 9
     assert run_chart(record, None) == ""
+
+
+def test_marks_and_lines_stand_on_one_scale() -> None:
+    plot = _plot(1.0, 0.0, 1.0)
+    plot.line("first", np.asarray([0.0, 0.5, 1.0]), np.asarray([0.1, 0.9, 0.3]))
+    corners = _points(plot.markup())
+    assert corners[:, 0] == pytest.approx([plot.x(0.0), plot.x(0.5), plot.x(1.0)])
+    assert corners[:, 1] == pytest.approx([plot.y(0.1), plot.y(0.9), plot.y(0.3)], abs=0.05)
+    assert plot.y(0.0) == HEIGHT
+    assert plot.y(1.0) == 0.0
