@@ -111,7 +111,7 @@ def trace_of(context: CycleContext, window: Window) -> Trace | None:
         voltage_codes = window.codes[:, other]
         voltage_zero = _zero(voltage_scale, window, other)
         volts = voltage_scale.to_si(voltage_codes) - _mean(voltage_scale, voltage_zero)
-        voltage = _at_the_same_instants(volts, (column - other) / len(window.inputs))
+        voltage = at_the_same_instants(volts, (column - other) / len(window.inputs))
     keep = np.ones(codes.size, dtype=np.bool_)
     if scale.zero_code >= DEAD_ZERO_CODE_MIN:
         on = (time >= 0) & (time < window.on_s)
@@ -189,7 +189,7 @@ def _mean(scale: InputScale, codes: Codes | None) -> float:
     return 0.0 if codes is None else float(scale.to_si(codes).mean())
 
 
-def _at_the_same_instants(values: FloatArray, later_scans: float) -> FloatArray:
+def at_the_same_instants(values: FloatArray, later_scans: float) -> FloatArray:
     """Values of one input moved to another's instants, which lie part of a scan later."""
     if values.size < 2 or later_scans == 0:
         return values

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from benchrig.measure.cycle_window import Window, at_the_same_instants, trace_of
 from benchrig.measure.cycles import CycleAnalyser
 from benchrig.measure.dropouts import noise_threshold, sample_noise
 from benchrig.measure.features import CycleFeatures, Motion, MotionAnswer
@@ -284,15 +285,15 @@ def test_pulses_shorter_than_three_tau_give_no_resistance() -> None:
 
 def test_two_wire_leads_are_nulled_or_owned_up_to() -> None:
     scales = tuple(replace(s, flags=s.flags & ~InputFlag.AT_PART_TERMINALS) for s in SCALES)
-    leads = 0.2
-    stream = CoilStream(ohm_at_20=14.5 + leads, start_c=20.0)
-    blocks = stream.blocks()
-    null = Measured(value=leads, std_uncertainty=0.01, unit="ohm")
-    nulled = known(feed(stream, blocks, scales=scales, lead_null=null)[0][0].resistance_ohm)
-    assert abs(nulled.value - 14.5) < 2 * nulled.std_uncertainty
-    free = known(feed(stream, blocks, scales=scales)[0][0].resistance_ohm)
-    assert abs(free.value - 14.5) < 2 * free.std_uncertainty
-    assert free.std_uncertainty > 0.14
+    for leads in (0.03, 0.2, 0.45):
+        stream = CoilStream(ohm_at_20=14.5 + leads, start_c=20.0)
+        blocks = stream.blocks()
+        null = Measured(value=leads, std_uncertainty=0.01, unit="ohm")
+        nulled = known(feed(stream, blocks, scales=scales, lead_null=null)[0][0].resistance_ohm)
+        assert abs(nulled.value - 14.5) < 2 * nulled.std_uncertainty
+        free = known(feed(stream, blocks, scales=scales)[0][0].resistance_ohm)
+        assert abs(free.value - 14.5) < 2 * free.std_uncertainty
+        assert free.std_uncertainty > 0.14
 
 
 def test_the_coarse_range_serves_when_the_fine_one_is_full() -> None:
@@ -322,6 +323,33 @@ def test_motion_is_asked_of_coils_and_ripple_of_pumps() -> None:
     pump, _ = feed(CoilStream(), assess_motion=motion, part_kind=PartKind.FUEL_PUMP)
     assert len(seen) == 3
     assert all(f.motion is None and f.resistance_ohm is None for f in pump)
+
+
+@pytest.mark.parametrize("later", [0.5, -0.5, 0.25, 0.0])
+def test_inputs_read_in_turn_are_brought_to_the_same_instants(later: float) -> None:
+    scans = np.arange(20.0)
+    moved = at_the_same_instants(3.0 * scans + 1.0, later)
+    assert moved == pytest.approx(3.0 * (scans + later) + 1.0)
+
+
+def test_a_trace_has_voltage_and_current_of_one_instant() -> None:
+    scans, period = np.arange(400), 1e-4
+    volts = 12.0 + 2.0 * np.sin(2 * np.pi * 400.0 * scans * period)  # at the scan's start
+    codes = np.stack((np.round(volts / SCALES[0].step) + 16, np.full(400, 300)), axis=1)
+    window = Window(
+        inputs=(1, 4),
+        codes=codes.astype(np.int16),
+        time_s=scans * period,
+        period_s=period,
+        on_s=0.04,
+        zero=None,
+        missing=0,
+    )
+    trace = trace_of(CoilStream().context(), window)
+    assert trace is not None
+    assert trace.voltage_v is not None
+    exact = 12.0 + 2.0 * np.sin(2 * np.pi * 400.0 * trace.time_s)  # half a scan later
+    assert np.abs(trace.voltage_v - exact)[:-1].max() < 0.05  # without it: 0.25
 
 
 def test_memory_stays_bounded_over_a_long_run() -> None:

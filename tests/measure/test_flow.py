@@ -20,6 +20,7 @@ from benchrig.measure.flow import (
     set_spread,
     static_flow,
 )
+from benchrig.measure.propagation import propagate
 from benchrig.quantity import Measured
 
 
@@ -67,14 +68,25 @@ def test_noisy_flow_line_and_its_uncertainties() -> None:
 def test_u_of_the_time_offset_covers_by_simulation() -> None:
     rng = np.random.default_rng(0)
     exact = 4.0 * (np.array(WIDTHS) - 0.85)
-    inside, size = 0, []
+    inside = 0
     for _ in range(400):
         found = flow_line(WIDTHS, list(exact + rng.normal(0, 0.1, 6)), u_volume_ul=0.1)
         u = found.time_offset_ms.std_uncertainty
         inside += abs(found.time_offset_ms.value - 0.85) <= 2 * u
-        size.append(u)
     assert inside >= 0.94 * 400
-    assert np.mean(size) < 1.4 * 0.1 * 0.896 / 4.0  # the correlation counted, else 1.2 times more
+
+
+def test_the_time_offset_keeps_the_correlation_of_slope_and_flow_offset() -> None:
+    volumes = [4.7, 8.5, 12.7, 20.5, 28.7, 36.5]
+    line, found = fit_line(WIDTHS, volumes), flow_line(WIDTHS, volumes, u_volume_ul=1e-3)
+    cross = line.correlation * line.u_slope * line.u_intercept
+    covariance = np.array([[line.u_slope**2, cross], [cross, line.u_intercept**2]])
+    parameters = np.array([line.slope, line.intercept])
+    # GUM 5.2, by the general propagation with the covariance of the two parameters.
+    _, variance = propagate(lambda p: [float(-p[1] / p[0])], parameters, covariance)
+    u = found.time_offset_ms.std_uncertainty
+    assert u == pytest.approx(float(np.sqrt(variance[0, 0])), rel=1e-6)
+    assert u < 0.95 * math.hypot(line.u_intercept, 0.83773 * line.u_slope) / line.slope
 
 
 def test_mass_and_volume_by_the_exact_pound_and_with_density() -> None:

@@ -212,6 +212,21 @@ def test_the_stated_uncertainty_covers_quantised_and_noisy_rises(taus: float) ->
     assert 0.92 * 2 * count <= inside <= 0.985 * 2 * count
 
 
+def test_the_inductance_keeps_the_correlation_of_current_and_tau() -> None:
+    """L = V tau / I: in a short record both are wrong together, and L is much better known."""
+    rng = np.random.default_rng(13)
+    t = grid(60, 4e-5)
+    found = [fit_rise(t, rise(t) + rng.normal(0, 2e-3, t.size), VOLTS) for _ in range(400)]
+    exact = Measured(value=13.5, std_uncertainty=1e-9, unit="V")
+    one = fit_rise(t, rise(t) + rng.normal(0, 2e-3, t.size), exact)
+    scatter = float(np.std([value(f.inductance_h) for f in found]))
+    assert u(one.inductance_h) == pytest.approx(scatter, rel=0.25)
+    apart = value(one.inductance_h) * math.hypot(
+        u(one.current_a) / value(one.current_a), u(one.tau_s) / value(one.tau_s)
+    )
+    assert apart > 1.2 * u(one.inductance_h)
+
+
 def test_student_quantiles() -> None:
     # Student's t, 97.5 %, from the printed tables: 4, 12 and 30 degrees of freedom.
     for dof, printed in ((4, 2.776), (12, 2.179), (30, 2.042)):
@@ -222,7 +237,7 @@ def test_a_batch_says_what_the_single_fit_says() -> None:
     rng = np.random.default_rng(9)
     t = grid(100, 4e-5)
     rows = [rise(t, a, tau) for a, tau in ((0.9, 0.8e-3), (1.2, 0.5e-3), (-0.7, 1.3e-3))]
-    rows += [np.zeros(100), t * 100, rise(t, 0.9, 4e-5)]
+    rows += [np.zeros(100), t * 100, t, rise(t, 0.9, 4e-5)]
     data = np.array(rows) + rng.normal(0, 2e-3, (len(rows), 100))
     batch = fit_rises(t, data)
     for row in range(len(rows)):

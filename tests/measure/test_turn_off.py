@@ -50,7 +50,9 @@ def test_avalanche_energy_is_more_than_the_coil_stored() -> None:
         clamp_energy(TOP, R, L, 12.0, V)
 
 
-def decay(across_v: float, rate: float, seed: int = 0, dent: Any = 0.0) -> Decay:
+def decay(
+    across_v: float, rate: float, seed: int = 0, dent: Any = 0.0, noise: float = 5e-4
+) -> Decay:
     rng = np.random.default_rng(seed)
     time: Any = (np.arange(int(6e-3 * rate)) + rng.uniform(0, 1)) / rate
     a = across_v / R
@@ -59,9 +61,9 @@ def decay(across_v: float, rate: float, seed: int = 0, dent: Any = 0.0) -> Decay
         current = current + dent(time) * (current > 0)
     return Decay(
         time_s=time,
-        current_a=current + rng.normal(0, 5e-4, time.size),
+        current_a=current + rng.normal(0, noise, time.size),
         current_at_off_a=TOP,
-        noise_a=5e-4,
+        noise_a=noise,
         clamp="test clamp",
         resistance_ohm=Measured(value=R, std_uncertainty=0.02, unit="ohm"),
     )
@@ -123,6 +125,8 @@ def test_closing_is_seen_with_a_diode_and_not_made_up() -> None:
         found = closing(assess_turn_off(decay(0.7, 40_000.0, seed, seat)))
         assert found is not None
         assert abs(found.value - 1.2e-3) < 3 * found.std_uncertainty
+        noisy = assess_turn_off(decay(0.7, 40_000.0, seed, noise=6e-3))
+        assert closing(noisy) is None
         still = assess_turn_off(decay(0.7, 40_000.0, seed))
         assert closing(still) is None
         assert "no closing signature" in still.reason
