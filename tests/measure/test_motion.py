@@ -1,6 +1,6 @@
 """Armature motion: the detector at its rate, the three answers, the instants with their u.
 
-Coils come from ``tests.bench.motion_physics``, a second physics written apart from the
+Coils come from ``tests.bench._motion_physics``, a second physics written apart from the
 product's own family (mass, spring, bounce, diffusing flux), so nothing here is tested on the
 simulation it was built from.
 """
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from benchrig.measure.features import MotionAnswer
 from benchrig.measure.motion import assess_batch, assess_motion, estimate_noise
-from tests.bench import motion_physics as physics
+from tests.bench import _motion_physics as physics
 
 Array = NDArray[np.float64]
 
