@@ -42,6 +42,7 @@ class _SerialLink:
         """See Link."""
         self._inbox.check()
         try:
+            self._check_line()
             self._port.break_condition = True
             await asyncio.sleep(BREAK_S)
             self._port.break_condition = False
@@ -51,6 +52,9 @@ class _SerialLink:
             raise self._broken(error) from error
         except PORT_ERRORS as error:
             raise self._broken(error) from error
+
+    def _check_line(self) -> None:
+        """Raise OSError where a break would be swallowed in silence."""
 
     def _broken(self, error: Exception) -> LinkError:
         lost = LinkError(
@@ -86,6 +90,10 @@ class DescriptorLink(_SerialLink):
         """See Link."""
         self._inbox.close()
         self._release()
+
+    def _check_line(self) -> None:
+        # A pseudo-terminal takes the break and does nothing; it has no modem lines either.
+        _ = self._port.cts
 
     def _send(self) -> LinkError | None:
         try:

@@ -292,16 +292,25 @@ async def test_a_server_that_admits_one_sends_the_second_away() -> None:
 
 
 @pytest.mark.parametrize("make", [by_port, by_thread])
-async def test_a_break_is_sent_or_said_to_be_impossible(
+async def test_a_break_holds_the_line_low_and_lets_it_go(
     make: MakeLink, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     line: list[bool] = []
     monkeypatch.setattr(
         serial.Serial, "_update_break_state", lambda self: line.append(self._break_state)
     )
+    monkeypatch.setattr(serial.Serial, "cts", True)  # a pseudo-terminal has no such line
     async with make() as (link, _):
         await link.send_break()
     assert line == [True, False]
+
+
+async def test_a_pseudo_terminal_has_no_break_and_says_so() -> None:
+    async with by_port() as (link, end):
+        with pytest.raises(NoBreak):
+            await link.send_break()
+        link.write(b"still well")
+        await end.until_received(10)
 
 
 async def test_tcp_has_no_break() -> None:
