@@ -124,7 +124,10 @@ class _Cycle:
             tau = rise.tau_s.value
         current, voltage, resistance = self._steady(tau, below, rise)
         if not dips:
-            self._learn(tau, rise, current, resistance, below)
+            self._learn(tau, rise)
+        if self.plain.cycle == 1 and not self.pump:
+            clean = None if dips else resistance
+            self.memory.cold = self._first_resistance(tau, below) or clean
         temperature = self._temperature(resistance)
         drop_outs = tuple(self._drop_out(dip) for dip in dips)
         if temperature is not None:
@@ -239,33 +242,34 @@ class _Cycle:
 
     # --- temperature ---------------------------------------------------------------------
 
-    def _learn(
-        self,
-        tau: float,
-        rise: RiseFit,
-        current: Measured | None,
-        resistance: Measured | None,
-        below: NDArray[np.bool_],
-    ) -> None:
+    def _learn(self, tau: float, rise: RiseFit) -> None:
         memory = self.memory
         if rise.converged:
             memory.tau_s = tau if memory.tau_s is None else 0.7 * memory.tau_s + 0.3 * tau
         level = float(np.median(self.current[self.current.size // 2 :]))
         usual = memory.usual_current_a
         memory.usual_current_a = level if usual is None else 0.7 * usual + 0.3 * level
-        if memory.cold is None and self.plain.complete and not self.pump:
-            memory.cold = self._first_resistance(tau) or resistance
 
-    def _first_resistance(self, tau: float) -> Measured | None:
-        """Resistance as early in the on-time as it can be read: the winding is still cold."""
+    def _first_resistance(self, tau: float, below: NDArray[np.bool_]) -> Measured | None:
+        """Resistance as early in the first on-time as it can be read: the winding is cold."""
         begin = int(np.searchsorted(self.time, STEADY_TAUS * tau))
         end = int(np.searchsorted(self.time, STEADY_TAUS * tau + 0.02))
-        if end - begin < STEADY_SAMPLES_MIN or self.trace.over_range:
+        if end - begin < STEADY_SAMPLES_MIN or self.trace.over_range or below[begin:end].any():
             return None
         return self._resistance(slice(begin, end))
 
+    def _cold(self) -> tuple[Measured | None, tuple[str, ...]]:
+        """Resistance at the part's temperature, and what it shares with the hot one.
+
+        The first cycle's own is best: its gains cancel. The cold check's has inputs of its own.
+        """
+        if self.memory.cold is not None:
+            return self.memory.cold, SHARED_GAINS
+        return self.context.cold_resistance, ()
+
     def _temperature(self, resistance: Measured | None) -> Measured | None:
-        context, cold = self.context, self.memory.cold
+        context = self.context
+        cold, shared = self._cold()
         if (
             resistance is None
             or cold is None
@@ -276,12 +280,12 @@ class _Cycle:
             return None
         u_cold = math.hypot(context.u_part_temperature_c, REFERENCE_HEATING_U_C)
         return winding_temperature_from(
-            resistance, cold, context.part_temperature_c, u_cold, shared=SHARED_GAINS
+            resistance, cold, context.part_temperature_c, u_cold, shared=shared
         )
 
     def _temperature_before(self, index: int) -> float | None:
         """Winding temperature just before a sample, else the last one known."""
-        cold, at_c = self.memory.cold, self.context.part_temperature_c
+        (cold, _), at_c = self._cold(), self.context.part_temperature_c
         begin = max(0, index - max(STEADY_SAMPLES_MIN, int(0.02 / self.window.period_s)))
         tau = self.memory.tau_s
         if (

@@ -38,6 +38,7 @@ class CycleContext:
     copper_winding: bool = True
     part_temperature_c: float | None = None  # before the first pulse
     u_part_temperature_c: float | None = None
+    cold_resistance: Measured | None = None  # of the cold check, at that temperature
     lead_null: Measured | None = None  # two-wire connections only
     assess_motion: MotionAssessor | None = None
     assess_ripple: RippleAssessor | None = None

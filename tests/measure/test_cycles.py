@@ -332,8 +332,34 @@ def test_inputs_read_in_turn_are_brought_to_the_same_instants(later: float) -> N
     assert moved == pytest.approx(3.0 * (scans + later) + 1.0)
 
 
+def test_a_spoiled_first_cycle_is_no_cold_reference() -> None:
+    """The second cycle's winding is warm already: taking it for cold would read 10 K low."""
+
+    def spoil(time: Any, amps: Any) -> Any:
+        return np.where((time >= 0) & (time < 0.4), 0.0, amps)
+
+    stream = CoilStream(spoil=spoil, kelvin_per_on_s=25.0, cycles=4)
+    blocks = stream.blocks()
+    blind, _ = feed(stream, blocks)
+    assert all(f.winding_temperature_c is None for f in blind)
+    cold = Measured(value=stream.resistance(22.0), std_uncertainty=0.03, unit="ohm")
+    out, _ = feed(stream, blocks, cold_resistance=cold)
+    for number, f in enumerate(out[1:], 1):
+        t = known(f.winding_temperature_c)
+        assert abs(t.value - stream.temperature(number, 0.36)) < 2 * t.std_uncertainty
+    late, _ = feed(
+        CoilStream(
+            spoil=lambda time, amps: np.where(np.abs(time - 0.3) < 1e-3, 0.0, amps),
+            kelvin_per_on_s=25.0,
+        )
+    )
+    t = known(late[2].winding_temperature_c)  # cold was read before the drop-out
+    assert abs(t.value - stream.temperature(2, 0.36)) < 2 * t.std_uncertainty
+
+
 def test_a_trace_has_voltage_and_current_of_one_instant() -> None:
-    scans, period = np.arange(400), 1e-4
+    scans: Any = np.arange(400)
+    period = 1e-4
     volts = 12.0 + 2.0 * np.sin(2 * np.pi * 400.0 * scans * period)  # at the scan's start
     codes = np.stack((np.round(volts / SCALES[0].step) + 16, np.full(400, 300)), axis=1)
     window = Window(
