@@ -21,6 +21,8 @@ from benchrig_sim.scenario import open_scenario, packaged
 
 GATHER_S = 0.01  # what the rig says by itself is sent this often; answers go at once
 
+LEAVE_S = 0.2
+
 
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
@@ -124,6 +126,8 @@ async def _serve_tcp(paced: PacedRig, port: int) -> None:
 
     async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         nonlocal busy
+        if busy:  # the host before may be just leaving
+            await asyncio.sleep(LEAVE_S)
         if busy or paced.rig.unplugged:
             writer.close()
             return
