@@ -73,7 +73,8 @@ def rise_chart(record: RunRecord, samples: Samples | None = None) -> str:
         _draw_rise(plot, look, cycle, traces.get(cycle.cycle), scale.factor, end_s)
         entries.append((look, f"cycle {cycle.cycle} ({look})"))
     if not traces:
-        plot.note(plot.frame.width - 190, 12, "fitted curves; no samples at hand")
+        y_px = plot.frame.height - 14 * (len(entries) + 1) + 2
+        plot.note(plot.frame.width - 190, y_px, "fitted curves; no samples at hand")
     elif any(_fitted(c) for c in shown):
         entries.append(("fit", "fitted rise, no movement"))
     plot.key(entries, plot.frame.width - 158, plot.frame.height - 14 * len(entries) + 2)

@@ -147,7 +147,7 @@ class _Card:
         return row
 
     def _reasons(self, judged: Judged) -> Iterator[RenderableType]:
-        yield self._text(judged.reason)
+        yield self._text(words.named(judged.reason))
         notes = []
         if judged.limit is not None:
             notes.append(f"limit from: {judged.limit.source} ({judged.limit.rule.value})")

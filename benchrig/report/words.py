@@ -80,6 +80,14 @@ _ASCII = str.maketrans(
 )
 
 
+def named(text: str) -> str:
+    """A sentence of the judge's with the characteristics' names as people say them."""
+    for characteristic, name in NAMES.items():
+        if "_" in characteristic.value:
+            text = text.replace(characteristic.value, name)
+    return text
+
+
 def clean(text: str) -> str:
     """Text from files and tags without control or direction-changing characters."""
     return "".join("\ufffd" if _is_control(character) else character for character in text)

@@ -222,6 +222,7 @@ def test_the_golden_page_says_when_no_part_may_be_judged() -> None:
     assert "FAIL" in text
     assert "No part is judged until the cause is found." in text
     assert "2026-11-30 outside" in text
+    assert "R20 (at 20 °C) of the golden part: 14.710" in text
     good = _words(control_page(samples.golden(14.5), samples.golden_days()))
     assert "PASS" in good
     assert "outside" not in good
@@ -293,10 +294,10 @@ def contrast(one: str, other: str) -> float:
 def test_the_pdf_is_one_page_of_the_paper_asked_for() -> None:
     pytest.importorskip("weasyprint")
     for paper, box in (("a4", b"595.2"), ("letter", b"612")):
-        made = pdf_bytes(
-            part_page(samples.failing(), samples=samples.logged(samples.failing()), paper=paper)
-        )
+        page = part_pages(paper)["failing"]
+        made = pdf_bytes(page)
         assert made.startswith(b"%PDF")
+        assert made == pdf_bytes(page)
         assert _page_sizes(made) == [box.decode()], paper
 
 

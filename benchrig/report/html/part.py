@@ -125,7 +125,7 @@ def _row(judged: Judged, record: RunRecord) -> _Row:
         value=words.judged_value(judged, record),
         limit=words.limit_text(limit, words.judged_scale(judged)),
         source=limit.source if limit is not None else "",
-        reason=judged.reason,
+        reason=words.named(judged.reason),
         zone=words.zone_text(judged) or _simple(judged),
         does_not_prove=judged.does_not_prove,
     )

@@ -109,7 +109,7 @@ def _why(record: RunRecord) -> str:
     if record.verdict is Verdict.PASS:
         return ""
     reasons = [j.reason for j in record.characteristics if j.verdict is record.verdict]
-    return " ".join(reasons) or record.ending_reason
+    return words.named(" ".join(reasons)) or record.ending_reason
 
 
 def set_page(
@@ -192,6 +192,7 @@ def control_page(check: GoldenCheck, days: Sequence[str] = (), *, paper: str = "
         "control.html.j2",
         page_size=page_size(paper, landscape=True),
         check=check,
+        reason=words.named(check.reason),
         points=max((len(chart.points) for chart in check.charts), default=0),
         charts=[
             {"title": words.NAMES[c.characteristic], "drawn": drawn(control_chart(c, days))}
