@@ -308,7 +308,16 @@ class Branch:
             return None
         if first is last:
             return last
-        return replace(last, t0=first.t0, i0=first.i0)
+        return Line(
+            t0=first.t0,
+            t1=last.t1,
+            emf_v=last.emf_v,
+            sense_ohm=last.sense_ohm,
+            from_supply=last.from_supply,
+            through_shunt=last.through_shunt,
+            i0=first.i0,
+            i1=last.i1,
+        )
 
     def forget(self, before: float) -> None:
         """Let go of what ended before a time."""

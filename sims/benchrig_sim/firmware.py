@@ -118,7 +118,7 @@ class Firmware(Supervision):
     def status(self) -> Status:
         """The whole state, with what is commanded and what is read back."""
         readback, feed_readback = self.board.readback()
-        flags = StatusFlag(0)
+        flags = 0
         for flag, is_set in (
             (StatusFlag.FEED_CLOSED, self.feed_closed),
             (StatusFlag.FEED_READBACK, feed_readback),
@@ -126,13 +126,13 @@ class Firmware(Supervision):
             (StatusFlag.STREAMING, self.streaming),
             (StatusFlag.HEARTBEAT_ALIVE, self.silence_ticks() is not None),
         ):
-            flags |= flag if is_set else StatusFlag(0)
+            flags |= flag.value if is_set else 0
         return Status(
             state=self.state,
             fault=self.fault,
             fault_detail=self.fault_detail,
             fault_tick=self.fault_tick & 0xFFFF_FFFF,
-            flags=flags,
+            flags=StatusFlag(flags),
             outputs_commanded=self.mask,
             outputs_readback=readback,
             tick=self.board.tick() & 0xFFFF_FFFF,

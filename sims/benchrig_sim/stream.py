@@ -27,7 +27,16 @@ def pack_blocks(codes: NDArray[np.uint16], code_bits: int) -> list[bytes]:
         bits = (codes[:, :, None] >> np.arange(code_bits, dtype=np.uint16)) & 1
         flat = np.packbits(bits.reshape(rows, -1).astype(np.uint8), axis=1, bitorder="little")
         return [row.tobytes()[:length] for row in flat]
-    wide = np.zeros((rows, -(-count // group) * group), dtype=np.uint64)
+    padded = -(-count // group) * group
+    if unit <= 52:  # exact as a sum of doubles, and that is one matrix product
+        weights = 2.0 ** (code_bits * np.arange(group))
+        exact = np.zeros((rows, padded))
+        exact[:, :count] = codes
+        sums = exact.reshape(rows * padded // group, group) @ weights
+        raw = sums.astype("<u8").view(np.uint8).reshape(-1, 8)[:, :size]
+        data, stride = raw.tobytes(), padded // group * size
+        return [data[row * stride : row * stride + length] for row in range(rows)]
+    wide = np.zeros((rows, padded), dtype=np.uint64)
     wide[:, :count] = codes
     words = wide.reshape(rows, -1, group)
     total = words[:, :, 0].copy()
