@@ -28,7 +28,7 @@ STEP_DONE = 1e-11  # in ln tau
 STRUCTURED_POINTS_MIN = 30  # below it, residuals tell noise from structure too rarely
 MISFIT_MAX = 0.05  # structured residuals above this share of I: not one rise
 STRUCTURED = "residuals are not noise only: uncertainties widened"
-Z_95 = 1.959963984540054
+Z_99 = 2.5758293035489004
 Z_999 = 3.2905267314918945
 _ROUNDING = 1e-13  # of the greatest current: no fit is better than its arithmetic
 
@@ -115,10 +115,10 @@ def limit_ratios(n: int) -> tuple[float, float]:
     """How much greater than the best residual sum a limit's must be to be ruled out.
 
     The straight line (tau without bound) at 99.9 %: a record that just clears it has found a
-    tau by luck. The constant (tau of nothing) at 95 %.
+    tau by luck. The constant (tau of nothing) at 99 %.
     """
     dof = n - 2
-    return 1.0 + t_quantile(Z_999, dof) ** 2 / dof, 1.0 + t_quantile(Z_95, dof) ** 2 / dof
+    return 1.0 + t_quantile(Z_999, dof) ** 2 / dof, 1.0 + t_quantile(Z_99, dof) ** 2 / dof
 
 
 def t_quantile(z: float, dof: int) -> float:

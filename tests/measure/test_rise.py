@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from benchrig.measure.rise import Z_95, fit_rise, t_quantile
+from benchrig.measure.rise import Z_99, fit_rise, t_quantile
 from benchrig.measure.rise_batch import RiseBank, fit_rises
 from benchrig.quantity import Measured
 
@@ -228,9 +228,31 @@ def test_the_inductance_keeps_the_correlation_of_current_and_tau() -> None:
 
 
 def test_student_quantiles() -> None:
-    # Student's t, 97.5 %, from the printed tables: 4, 12 and 30 degrees of freedom.
-    for dof, printed in ((4, 2.776), (12, 2.179), (30, 2.042)):
-        assert t_quantile(Z_95, dof) == pytest.approx(printed, rel=0.01)
+    # Student's t, 99 % two-sided, from the printed tables: 4, 12 and 30 degrees of freedom.
+    for dof, printed in ((4, 4.604), (12, 3.055), (30, 2.750)):
+        assert t_quantile(Z_99, dof) == pytest.approx(printed, rel=0.02)
+
+
+@pytest.mark.parametrize(
+    ("name", "shape", "noise"),
+    [
+        ("constant", lambda t: 0 * t + 1, 0.01),
+        ("nothing", lambda t: 0 * t, 1.0),
+        ("line", lambda t: t, 0.02),
+        ("decay", lambda t: np.exp(-3 * t), 0.01),
+        ("late step", lambda t: (t > 0.5) * 1.0, 0.01),
+        ("inrush", lambda t: -np.expm1(-t / 0.02) * (1 + 3 * np.exp(-t / 0.2)), 0.01),
+    ],
+)
+def test_other_shapes_under_noise_hardly_ever_pass_for_a_rise(
+    name: str, shape: Any, noise: float
+) -> None:
+    rng = np.random.default_rng(17)
+    passed = 0
+    for k in range(300):
+        t = np.sort(rng.uniform(1e-3, 1, (6, 12, 20, 100)[k % 4]))
+        passed += fit_rise(t, shape(t) + rng.normal(0, noise, t.size)).converged
+    assert passed <= 5, name
 
 
 def test_a_batch_says_what_the_single_fit_says() -> None:
