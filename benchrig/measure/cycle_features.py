@@ -68,8 +68,7 @@ def analyse_cycle(
         complete=window.missing == 0,
         missing_samples=window.missing,
     )
-    trace = trace_of(context, window)
-    if trace is None:
+    if (trace := trace_of(context, window)) is None:
         return replace(plain, complete=False)
     begin_s = contact_closed_s(trace, window.on_s) if context.relay else 0.0
     on = slice(*np.searchsorted(trace.time_s, (begin_s, window.on_s)))
@@ -96,8 +95,7 @@ class _Cycle:
         self.context, self.window, self.trace = context, window, trace
         self.memory, self.plain, self.on = memory, plain, on
         # A relay's on-time counts from when its contact has closed.
-        self.begin_s = begin_s
-        self.on_s = window.on_s - begin_s
+        self.begin_s, self.on_s = begin_s, window.on_s - begin_s
         self.time, self.current = trace.time_s[on] - begin_s, trace.current_a[on]
         self.voltage = None if trace.voltage_v is None else inside_edges(trace.voltage_v[on])
         self.pump = context.part_kind.is_pump
@@ -252,8 +250,8 @@ class _Cycle:
 
     def _first_resistance(self, tau: float, below: NDArray[np.bool_]) -> Measured | None:
         """Resistance as early in the first on-time as it can be read: the winding is cold."""
-        begin = int(np.searchsorted(self.time, STEADY_TAUS * tau))
-        end = int(np.searchsorted(self.time, STEADY_TAUS * tau + 0.02))
+        settled_s = STEADY_TAUS * tau
+        begin, end = np.searchsorted(self.time, (settled_s, settled_s + 0.02))
         if end - begin < STEADY_SAMPLES_MIN or self.trace.over_range or below[begin:end].any():
             return None
         return self._resistance(slice(begin, end))
@@ -368,6 +366,9 @@ class _Cycle:
         if below[head].any() or self.trace.over_range:
             reason = "a drop-out or over-range in the rise"
             return Motion(answer=MotionAnswer.NOT_ASSESSED, reason=reason)
+        if self.context.defer_motion:
+            self.memory.keep_rise(self.plain.cycle, self.time[head], self.current[head], self.noise)
+            return None
         return assess(self.time[head], self.current[head], noise_a=self.noise)
 
     def _ripple(self) -> Ripple | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,7 @@ from benchrig.wire.messages import InputFlag, InputRole
 
 ZERO_ROWS_MIN = 4
 DEAD_ZERO_CODE_MIN = 4.0  # an input whose zero stands this high never reads 0 while it lives
+RISES_MAX = 200
 RELAY_S = 0.04  # operate time and bounce of a small power relay, with room
 
 # Time from switch-on and current, positional; ``noise_a`` of one sample by keyword.
@@ -42,6 +43,9 @@ class CycleContext:
     lead_null: Measured | None = None  # two-wire connections only
     assess_motion: MotionAssessor | None = None
     assess_ripple: RippleAssessor | None = None
+    # Motion's tables take seconds to make at first: a live run, whose event loop must not wait,
+    # has it assessed afterwards (CycleAnalyser.with_motion).
+    defer_motion: bool = False
     drop_out_false_alarm: float = 1e-3  # per on-time, by noise alone
     clock_rel_u: float = 100e-6  # of the rig's clock
 
@@ -62,6 +66,13 @@ class RunMemory:
     usual_current_a: float | None = None
     cold: Measured | None = None  # resistance at the part's temperature, by the same inputs
     temperature_c: float | None = None  # of the winding, last known
+    # Rises whose motion is still to be assessed: cycle, time, current, noise.
+    rises: list[tuple[int, FloatArray, FloatArray, float]] = field(default_factory=list)
+
+    def keep_rise(self, cycle: int, time: FloatArray, current: FloatArray, noise: float) -> None:
+        """Keep a rise for later; of a long run only the first ones."""
+        if len(self.rises) < RISES_MAX:
+            self.rises.append((cycle, time.copy(), current.copy(), noise))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

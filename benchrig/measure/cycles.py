@@ -8,7 +8,7 @@ reads a run as it happens and again from the log.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -107,6 +107,20 @@ class CycleAnalyser:
         if self._blocks and self._quiet_from is not None:
             self._scan_quiet(self._quiet_from, end)
         return done
+
+    def with_motion(self, cycles: Iterable[CycleFeatures]) -> list[CycleFeatures]:
+        """The same cycles with motion assessed, where the context deferred it.
+
+        Takes seconds the first time; run it when the part is safe, or in a thread.
+        """
+        assess, found = self.context.assess_motion, {}
+        if assess is not None:
+            for cycle, time, current, noise in self.memory.rises:
+                found[cycle] = assess(time, current, noise_a=noise)
+        self.memory.rises.clear()
+        return [
+            c if c.motion is not None else replace(c, motion=found.get(c.cycle)) for c in cycles
+        ]
 
     # --- when ----------------------------------------------------------------------------
 

@@ -19,7 +19,7 @@ for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
 def names() -> list[str]:
     """Benchmarks that exist."""
     files = Path(__file__).parent.glob("*.py")
-    return sorted(f.stem for f in files if not f.stem.startswith("_"))
+    return sorted(f.stem for f in files if not f.stem.startswith(("_", "test_", "conftest")))
 
 
 def main(arguments: list[str]) -> int:

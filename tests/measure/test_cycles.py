@@ -332,6 +332,25 @@ def test_inputs_read_in_turn_are_brought_to_the_same_instants(later: float) -> N
     assert moved == pytest.approx(3.0 * (scans + later) + 1.0)
 
 
+def test_deferred_motion_gives_the_same_and_asks_nothing_during_the_run() -> None:
+    asked = []
+
+    def motion(time: Any, current: Any, *, noise_a: float) -> Motion:
+        asked.append(time.size)
+        answer = MotionAnswer.NO_SIGNATURE
+        return Motion(answer=answer, reason=f"{current.sum():.9f} {noise_a:.9f}")
+
+    stream = CoilStream()
+    blocks = stream.blocks()
+    at_once, _ = feed(stream, blocks, assess_motion=motion)
+    asked.clear()
+    later, analyser = feed(stream, blocks, assess_motion=motion, defer_motion=True)
+    assert asked == []
+    assert all(f.motion is None for f in later)
+    assert analyser.with_motion(later) == at_once
+    assert len(asked) == 3
+
+
 def test_a_spoiled_first_cycle_is_no_cold_reference() -> None:
     """The second cycle's winding is warm already: taking it for cold would read 10 K low."""
 
