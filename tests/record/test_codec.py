@@ -115,3 +115,19 @@ def test_quiet_signals_take_little_room(noise_codes: float) -> None:
     ]
     packed = pack(blocks)
     assert len(packed.data) / packed.samples <= BYTES_A_SAMPLE_MAX
+
+
+def test_a_chunk_cannot_fill_the_memory(monkeypatch: pytest.MonkeyPatch) -> None:
+    block = SampleBlock(
+        stream=1,
+        block=0,
+        tick=0,
+        inputs=(0,),
+        scan_period_ticks=1,
+        codes=np.zeros((10_000, 1), np.int16),
+    )
+    packed = pack([block])
+    assert len(packed.data) < 200  # so little can become so much
+    monkeypatch.setattr("benchrig.record.codec._BODY_BYTES_MAX", 1000)
+    with pytest.raises(LogError, match="does not end"):
+        list(unpack(packed))
