@@ -153,6 +153,8 @@ class SimRig:
         heapq.heappush(self._events, _Event(t, self._event_number, boot, irq, act))
 
     def _run(self, now_s: float) -> None:
+        if now_s <= self.now_s and not (self._events and self._events[0].t <= now_s):
+            return
         while self._events and self._events[0].t <= now_s:
             event = self._events[0]
             if self._solve(event.t):
