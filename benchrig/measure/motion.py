@@ -237,6 +237,29 @@ def assess_motion(
     return _as_motion(batch, 0, false_alarm_rate)
 
 
+def signature_share(
+    time: Array, current: Array, reference: Array, noise_a: float
+) -> tuple[float, float] | None:
+    """How much of a reference's movement signature a current shows, and the noise of that.
+
+    Both are scaled to a final current of 1, and what stuck coils can do is taken out of both.
+    """
+    keep = time >= 0
+    time, pair = time[keep], np.stack([current[keep], reference[keep]])
+    tau, final, window, why = _scale(time, pair)
+    if any(why):
+        return None
+    rounded = float(np.exp(np.round(np.log(tau[1]) / LOG_TAU_STEP) * LOG_TAU_STEP))
+    points = min(int(np.searchsorted(time, window[1] * rounded)), len(time))
+    step = float(time[points - 1] - time[0]) / (points - 1) / rounded
+    grid = _grid(round(float(time[0]) / rounded, 6), round(step, 8), points, window[1], b"")
+    relative = noise_a / float(final[0])
+    clean = model.stuck_filter(grid, relative)
+    this, golden = (pair[:, :points] / final[:, None]) @ clean
+    size = float(golden @ golden)
+    return float(this @ golden) / size, relative / float(np.sqrt(size))
+
+
 def _not_assessed(reason: str, rate: float) -> Motion:
     return Motion(answer=MotionAnswer.NOT_ASSESSED, reason=reason, false_alarm_rate=rate)
 

@@ -29,7 +29,8 @@ MOVING = 6000  # coils of each class of inductance change
 TYPICAL_SHARE = 0.7
 STUCK = 3000
 STUCK_SLACK = 4.0  # variance of stuck coils unlike the family, over the family's
-LEARNED_SLACK = 1.0
+LEARNED_SPREAD = 0.03  # how far a part strays from its own record, of the family's spread
+RATE_RESERVE = 0.8  # the threshold is set for this share of the stated rate
 CELL = 0.06  # width of a group, in time constants
 GROUP_MIN = 30
 RANK = 28
@@ -161,23 +162,37 @@ def make_detector(grid: Grid, relative_noise: float, false_alarm_rate: float) ->
     less than the noise hardly at all. ``STUCK_SLACK`` allows coils unlike the family.
     """
     rng = np.random.default_rng(SEED + 3)
-    power = STUCK_SLACK * grid.stuck.T @ grid.stuck / len(grid.stuck)
-    if grid.learned is not None:
-        power = power + LEARNED_SLACK * grid.learned.T @ grid.learned
-    values, vectors = np.linalg.eigh(power)
-    keep = 1 / np.sqrt(np.maximum(values, 0) / relative_noise**2 + 1)
-    whiten = (vectors * keep) @ vectors.T
+    whiten = stuck_filter(grid, relative_noise)
     chosen = _template_choice(grid)
     shapes = grid.moving[chosen] @ whiten
     size = np.linalg.norm(shapes, axis=1)
     templates = shapes / size[:, None] @ whiten
     noise = rng.normal(size=(TRIALS, len(grid.u)))
-    noise += grid.stuck[rng.integers(0, len(grid.stuck), TRIALS)] / relative_noise
+    stuck = grid.stuck if grid.learned is None else _near_learned(grid, grid.learned)
+    noise += stuck[rng.integers(0, len(stuck), TRIALS)] / relative_noise
     largest = np.max(noise @ templates.T, axis=1)
-    tail = max(false_alarm_rate, 20 / TRIALS)
+    rate = RATE_RESERVE * false_alarm_rate
+    tail = max(rate, 20 / TRIALS)
     level = float(np.quantile(largest, 1 - tail))
-    level += _quantile(false_alarm_rate) - _quantile(tail)  # past the trials: a Gaussian tail
+    level += _quantile(rate) - _quantile(tail)  # past the trials: a Gaussian tail
     return Detector(templates, level, float(np.median(size)) / relative_noise)
+
+
+def stuck_filter(grid: Grid, relative_noise: float) -> Array:
+    """Symmetric (points, points): whitens noise and what stuck coils do together."""
+    power = grid.stuck.T @ grid.stuck / len(grid.stuck)
+    if grid.learned is not None:
+        around = grid.stuck - grid.stuck.mean(axis=0)
+        power = LEARNED_SPREAD**2 * around.T @ around / len(around)
+        power = power + grid.learned.T @ grid.learned / STUCK_SLACK
+    values, vectors = np.linalg.eigh(STUCK_SLACK * power)
+    keep = 1 / np.sqrt(np.maximum(values, 0) / relative_noise**2 + 1)
+    return np.asarray((vectors * keep) @ vectors.T)
+
+
+def _near_learned(grid: Grid, learned: Array) -> Array:
+    """Stuck coils that differ from the learned shape as one part does from day to day."""
+    return np.asarray(learned[0] + LEARNED_SPREAD * (grid.stuck - grid.stuck.mean(axis=0)))
 
 
 def _template_choice(grid: Grid) -> NDArray[np.intp]:

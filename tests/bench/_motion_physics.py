@@ -34,6 +34,7 @@ class Waves:
     current: Array
     start: Array
     end: Array
+    landing: Array  # speed at the stop over the mean speed of the travel
 
 
 class _Circuit:
@@ -113,7 +114,7 @@ def simulate(
     level = circuit.shape_slope(np.zeros(n)) ** 0.5 * (1 - circuit.leakage)
     step = 1 / STEPS
     state: tuple[Array, ...] = (np.zeros(n), np.zeros((3, n)), np.zeros(n), np.zeros(n))
-    start, end = np.full(n, np.nan), np.full(n, np.nan)
+    start, end, landing = (np.full(n, np.nan) for _ in range(3))
     kept = [state[0]]
 
     def rates(time: float, state: tuple[Array, ...]) -> tuple[Array, ...]:
@@ -129,14 +130,16 @@ def simulate(
         start = np.where(np.isnan(start) & (x > 0), k * step, start)
         hit = x >= 1
         share = np.clip((1 - before) / np.maximum(x - before, 1e-12), 0, 1)
-        end = np.where(np.isnan(end) & hit, (k + share) * step, end)
+        first = np.isnan(end) & hit
+        end = np.where(first, (k + share) * step, end)
+        landing = np.where(first, v * (end - start), landing)
         v = np.where(hit, -armature.give * np.abs(v) * (np.abs(v) > 0.02), v)
         v = np.where(x <= 0, np.maximum(v, 0), v)
         state = (current, flux, np.clip(x, 0, 1), v)
         if (k + 1) % KEEP == 0:
             kept.append(state[0])
     times: Array = np.arange(len(kept), dtype=np.float64) * step * KEEP
-    return Waves(times, np.array(kept).T, start, end)
+    return Waves(times, np.array(kept).T, start, end, landing)
 
 
 def _runge_kutta(

@@ -1,0 +1,104 @@
+"""References of a part: golden recordings compared, blocked ones learned from.
+
+All coils are of the second physics (``tests.bench._motion_physics``).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from benchrig.measure.features import MotionAnswer
+from benchrig.measure.motion import assess_motion
+from benchrig.measure.motion_reference import (
+    Likeness,
+    compare_with_reference,
+    learn_stuck,
+    record_reference,
+)
+from tests.bench import _motion_physics as physics
+
+Array = NDArray[np.float64]
+
+TAU_S = 0.827586e-3
+TIME = np.arange(50) * 1e-4
+NOISE_A = 1e-3
+
+
+def _coils(change: float, *, stuck: bool) -> physics.Waves:
+    """The same coils moving and stuck: one seed."""
+    return physics.simulate(np.random.default_rng(31), np.full(12, change), 6.2, stuck=stuck)
+
+
+def _cycles(waves: physics.Waves, which: int, count: int, seed: int) -> Array:
+    rng = np.random.default_rng(seed)
+    clean = 0.931 * np.interp(TIME / TAU_S, waves.time, waves.current[which])
+    return np.asarray(clean + rng.normal(0, NOISE_A, (count, len(TIME))))
+
+
+@pytest.fixture(scope="module")
+def pair() -> tuple[physics.Waves, physics.Waves, int]:
+    moving, stuck = _coils(0.1, stuck=False), _coils(0.1, stuck=True)
+    good = np.flatnonzero((moving.end > 0.9) & (moving.end < 2.5) & (moving.landing > 1.3))
+    return moving, stuck, int(good[0])
+
+
+def test_the_same_part_again_is_alike(pair: tuple[physics.Waves, physics.Waves, int]) -> None:
+    moving, _, which = pair
+    golden = record_reference(TIME, _cycles(moving, which, 25, 1), noise_a=NOISE_A)
+    again = compare_with_reference(TIME, _cycles(moving, which, 1, 2), golden, noise_a=NOISE_A)
+    assert again.likeness is Likeness.ALIKE, again
+    assert again.share is not None
+    assert again.share.value == pytest.approx(1.0, abs=3 * again.share.std_uncertainty)
+    assert again.end_later_s is not None
+
+
+def test_a_blocked_part_is_said_not_to_move(
+    pair: tuple[physics.Waves, physics.Waves, int],
+) -> None:
+    moving, stuck, which = pair
+    golden = record_reference(TIME, _cycles(moving, which, 25, 1), noise_a=NOISE_A)
+    blocked = compare_with_reference(TIME, _cycles(stuck, which, 1, 3), golden, noise_a=NOISE_A)
+    assert blocked.likeness is Likeness.NO_MOVEMENT, blocked
+    assert blocked.share is not None
+    assert blocked.share.value < 0.35
+
+
+def test_another_coil_is_not_alike(pair: tuple[physics.Waves, physics.Waves, int]) -> None:
+    moving, _, which = pair
+    golden = record_reference(TIME, _cycles(moving, which, 25, 1), noise_a=NOISE_A)
+    ends = moving.end - moving.end[which]
+    other = int(np.nanargmax(np.where(moving.end < 3.0, np.abs(ends), np.nan)))
+    found = compare_with_reference(TIME, _cycles(moving, other, 1, 4), golden, noise_a=NOISE_A)
+    assert found.likeness in (Likeness.OTHERWISE, Likeness.NO_MOVEMENT)
+
+
+def test_different_sample_times_are_not_compared(
+    pair: tuple[physics.Waves, physics.Waves, int],
+) -> None:
+    moving, stuck, which = pair
+    golden = record_reference(TIME, _cycles(moving, which, 25, 1), noise_a=NOISE_A)
+    late = compare_with_reference(TIME + 3e-5, _cycles(moving, which, 1, 5), golden)
+    assert late.likeness is Likeness.NOT_COMPARED
+    with pytest.raises(ValueError, match="must show its movement"):
+        record_reference(TIME, _cycles(stuck, which, 1, 6), noise_a=NOISE_A)
+
+
+def test_learned_blocked_shapes_make_small_movement_clearer() -> None:
+    moving, stuck = _coils(0.01, stuck=False), _coils(0.01, stuck=True)
+    usable = np.flatnonzero((moving.end > 0.7) & (moving.end < 3.0))[:3]
+    plain, learned, false = [], [], 0
+    for which in usable:
+        shapes = learn_stuck(TIME, _cycles(stuck, int(which), 50, 7))
+        stack = _cycles(moving, int(which), 4, 8)
+        plain.append(assess_motion(TIME, stack, noise_a=NOISE_A).strength)
+        with_it = assess_motion(TIME, stack, noise_a=NOISE_A, stuck_reference=shapes)
+        learned.append(with_it.strength)
+        still = assess_motion(
+            TIME, _cycles(stuck, int(which), 4, 9), noise_a=NOISE_A, stuck_reference=shapes
+        )
+        false += still.answer is MotionAnswer.MOVED
+    gain = np.median(np.array(learned, float) / np.array(plain, float))
+    assert gain > 1.1, (learned, plain)
+    assert false <= 1
