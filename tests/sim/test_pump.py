@@ -8,10 +8,12 @@ from math import lcm, pi
 import numpy as np
 import pytest
 
+from benchrig.wire.messages import RigState
 from benchrig_sim.branch import PartSpec
 from benchrig_sim.circuit import CircuitSpec
 from benchrig_sim.motor import Motor, MotorSpec
 from benchrig_sim.plant import Plant
+from tests.sim.desk import Desk
 
 PUMP = MotorSpec(
     resistance_20c_ohm=0.9,
@@ -99,3 +101,19 @@ def test_coasting_pump_shows_its_back_emf_and_stops() -> None:
     assert volts[0] > volts[1] > volts[2] == 0.0
     assert not plant.shunt_current(t).any()
     assert not plant.energised()
+
+
+@pytest.mark.parametrize(
+    ("scenario", "least_rpm", "most_rpm"),
+    [("pump-healthy", 5500, 6500), ("pump-worn", 2500, 4400), ("pump-seized", 0, 0)],
+)
+def test_packaged_pumps_run_below_the_trip(scenario: str, least_rpm: int, most_rpm: int) -> None:
+    desk = Desk(scenario)
+    desk.run([(1, 2_000_000), (0, 2_000_000)])
+    desk.wait(1.9)
+    assert desk.status().state is RigState.RUNNING
+    rpm = motor_of(desk.rig.plant).state.speed * 60.0 / (2.0 * pi)
+    assert least_rpm <= rpm <= most_rpm
+    desk.wait(3.0)
+    assert desk.status().state is RigState.IDLE
+    assert not desk.rig.plant.energised()
