@@ -270,25 +270,40 @@ def make_timing(grid: Grid, relative_noise: float) -> Timing:
     currents, start, end, kind = grid.moving, grid.start, grid.end, grid.kind
     rank = min(RANK, len(grid.u) - 4)
     last = grid.window - 0.3
-    columns: list[tuple[Array | float, ...]] = []
+    groups: list[tuple[NDArray[np.bool_], float]] = []
     for which, (low, high) in enumerate(bank.INDUCTANCE_CHANGES):
         noise = float(np.hypot(relative_noise, MISMATCH * np.sqrt(low * high)))
         for edge in np.arange(FIRST_END, last, CELL):
             inside = (kind == which) & (end >= edge) & (end < edge + CELL)
             if np.count_nonzero(inside) >= GROUP_MIN:
-                columns.append(_group(currents[inside], start[inside], end[inside], noise, rank))
+                groups.append((inside, noise))
+    # One call for all groups: for a small matrix at a time, threads cost more than they bring.
+    spectra = np.linalg.eigh(np.array([_covariance(currents[inside]) for inside, _ in groups]))
+    columns = [
+        _group(
+            currents[inside],
+            start[inside],
+            end[inside],
+            noise,
+            np.maximum(values[::-1][:rank], 0),
+            vectors[:, ::-1][:, :rank].T,
+        )
+        for (inside, noise), values, vectors in zip(groups, *spectra, strict=True)
+    ]
     return Timing(*(np.array(column) for column in zip(*columns, strict=True)))
 
 
+def _covariance(currents: Array) -> Array:
+    rest = currents - currents.mean(axis=0)
+    return np.asarray(rest.T @ rest / (len(currents) - 1))
+
+
 def _group(
-    currents: Array, start: Array, end: Array, noise: float, rank: int
+    currents: Array, start: Array, end: Array, noise: float, power: Array, factors: Array
 ) -> tuple[Array | float, ...]:
     count = len(end) - 1
     mean = currents.mean(axis=0)
     rest = currents - mean
-    values, vectors = np.linalg.eigh(rest.T @ rest / count)
-    power = np.maximum(values[::-1][:rank], 0)
-    factors = vectors[:, ::-1][:, :rank].T
     z = rest @ factors.T
     total = power + noise**2
     cross_end = (end - end.mean()) @ z / count

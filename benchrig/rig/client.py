@@ -18,7 +18,7 @@ from benchrig.measure.samples import InputScale
 from benchrig.rig.clock import ClockComparison, ClockPoint, ClockRatio
 from benchrig.rig.events import RigEvent, StreamInfo
 from benchrig.rig.exchange import Exchange
-from benchrig.rig.link import Link, open_link
+from benchrig.rig.link import Link, open_link, open_link_again
 from benchrig.rig.refusals import refused
 from benchrig.wire.messages import (
     PROTOCOL_MAJOR,
@@ -263,6 +263,10 @@ class Rig:
         if not isinstance(answer, kind):  # the session lets no other answer through
             raise ProtocolViolation(f"{self.name}: {type(answer).__name__} is no answer")
         return answer
+
+    async def link_again(self, url: str) -> Link:
+        """A new link to this rig, once this one is lost."""
+        return await open_link_again(self._exchange.link, url)
 
     # --- events ---
 

@@ -125,6 +125,15 @@ async def open_link(url: str) -> Link:
     raise UsageError(f"{url!r} begins with {scheme}:, which is no kind of link", advice=_KNOWN)
 
 
+async def open_link_again(link: Link, url: str) -> Link:
+    """The same rig once more after its link was lost; LinkError while it is away.
+
+    A simulated rig lives in its link, so it is asked for; any other is found by its url.
+    """
+    again = getattr(link, "again", None)
+    return cast(Link, again()) if again is not None else await open_link(url)
+
+
 async def _open_port(url: str) -> Link:
     from benchrig.rig.serial_link import open_serial
 

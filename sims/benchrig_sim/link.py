@@ -78,6 +78,13 @@ class SimLink:
             self._timer = None
         self._ready.set()
 
+    def again(self) -> SimLink:
+        """The same rig through a new link, as after plugging it in again."""
+        self.rig.advance(self.now_s())
+        if self.rig.unplugged:
+            self._raise_broken()
+        return SimLink(self.rig, self._name)
+
     def _check(self) -> None:
         if self._broken:
             self._raise_broken()

@@ -1,0 +1,225 @@
+"""Care of the rig: lead null, check of the day, two-point calibration with a reference resistor.
+
+Point one is zero: everything off, feed open. Point two is a resistor of known value clipped in
+place of a part, read first at the source's low current and then, with the feed closed, at
+operating current while a calibrated meter reads the volts across it.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import math
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
+
+from benchrig.bench import prechecks
+from benchrig.bench.observer import Observer, Reading
+from benchrig.bench.safety import SAFE_ROLES
+from benchrig.bench.source import run_source
+from benchrig.errors import PrecheckFailed
+from benchrig.measure import coil
+from benchrig.quantity import Measured
+from benchrig.wire.messages import InputRole, ScheduleStep
+from benchrig.wire.schedule import Schedule
+
+SCHEDULE_ID = 0x5C20
+ON_US_MAX = 10_000_000
+LOOK_S = 0.3
+GAIN_PLAUSIBLE = 0.05  # further off than this is a fault and not a gain
+CALIBRATED_ROLES = (
+    InputRole.PART_VOLTAGE,
+    InputRole.PART_VOLTAGE_FINE,
+    InputRole.CURRENT_COARSE,
+    InputRole.CURRENT_FINE,
+    InputRole.REFERENCE_VOLTAGE,
+)
+CALIBRATED_REL_U_MIN = 2e-4  # drift over the calibration's life; common practice, no source
+DEFAULT_DAYS = 365
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InputCalibration:
+    """What two points gave for one input, in the terms of ``InputScale``."""
+
+    input: int
+    role: InputRole
+    gain: float
+    offset: float
+    gain_rel_uncertainty: float
+    offset_uncertainty: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RigCheck:
+    """One line of the check of the day."""
+
+    name: str
+    ok: bool
+    found: str
+
+
+async def take_null(observer: Observer) -> Measured:
+    """Resistance of the leads with the clips shorted at the part's end."""
+    await prechecks.clear_old_fault(observer, _quiet)
+    await prechecks.baseline(observer)
+    found = await _low_current_resistance(observer)
+    if found.resistance_ohm is None:
+        raise PrecheckFailed(
+            [f"no lead null: {found.reason}"], advice="short the clips together at the part's end"
+        )
+    refusal = coil.null_refusal(found.resistance_ohm, 0.0)
+    if refusal:
+        raise PrecheckFailed([refusal])
+    return found.resistance_ohm
+
+
+async def check_rig(observer: Observer, resistor: Measured | None) -> list[RigCheck]:
+    """The check of the day: zeroes, supply, and a known resistor where one is clipped on."""
+    lines: list[RigCheck] = []
+
+    def note(name: str, found: str, ok: bool = True) -> None:
+        lines.append(RigCheck(name=name, ok=ok, found=found))
+
+    await prechecks.clear_old_fault(observer, note)
+    window = await observer.window((*SAFE_ROLES, InputRole.PART_VOLTAGE_FINE), LOOK_S)
+    for role, reading in window.readings.items():
+        words = role.name.lower().replace("_", " ")
+        if role is InputRole.SUPPLY_VOLTAGE:
+            ok = reading.mean >= prechecks.SUPPLY_V_MIN
+            note(words, f"{reading.mean:.2f} V", ok)
+            continue
+        away = reading.codes_mean - reading.scale.zero_code
+        note(words, f"{away:+.1f} codes from its zero", reading.at_live_zero)
+    if resistor is not None:
+        found = await _low_current_resistance(observer)
+        if found.resistance_ohm is None:
+            note("known resistor", found.reason, ok=False)
+        else:
+            off = found.resistance_ohm.value - resistor.value
+            allowed = 2.0 * math.hypot(
+                found.resistance_ohm.std_uncertainty, resistor.std_uncertainty
+            )
+            note(
+                "known resistor",
+                f"reads {found.resistance_ohm.value:.4g} ohm, is {resistor.value:.4g} ohm; "
+                f"{off:+.3g} ohm, allowed {allowed:.2g} ohm",
+                abs(off) <= allowed,
+            )
+    return lines
+
+
+async def calibrate(
+    observer: Observer, resistor: Measured, meter_v: Callable[[], Awaitable[Measured]]
+) -> list[InputCalibration]:
+    """Gain and offset of the inputs that judge a part.
+
+    ``resistor`` is clipped to the observed output and bears the supply for some seconds.
+    ``meter_v`` gives what a calibrated meter reads across the resistor while it is on.
+    """
+    await prechecks.clear_old_fault(observer, _quiet)
+    await prechecks.baseline(observer)
+    zero = (await observer.window(CALIBRATED_ROLES, LOOK_S)).readings
+    low = (await run_source(observer, LOOK_S)).readings
+    hot, volts = await _at_operating_current(observer, meter_v)
+    done = [_low_current_gain(zero, low, observer, resistor)]
+    done.append(_entry(zero[InputRole.PART_VOLTAGE], hot[InputRole.PART_VOLTAGE], volts))
+    amperes = Measured(
+        value=volts.value / resistor.value,
+        std_uncertainty=volts.value / resistor.value * math.hypot(_rel(volts), _rel(resistor)),
+        unit="A",
+    )
+    for role in (InputRole.CURRENT_FINE, InputRole.CURRENT_COARSE):
+        if role in hot and hot[role].saturated_share == 0.0:
+            done.append(_entry(zero[role], hot[role], amperes))
+    return done
+
+
+async def _at_operating_current(
+    observer: Observer, meter_v: Callable[[], Awaitable[Measured]]
+) -> tuple[dict[InputRole, Reading], Measured]:
+    rig = observer.rig
+    await rig.close_feed()
+    await asyncio.sleep(rig.identity.feed_settle_us * 1e-6 + 0.05)
+    on_us = min(rig.outputs[observer.output].on_us_max, ON_US_MAX)
+    steps = tuple(
+        ScheduleStep(
+            schedule_id=SCHEDULE_ID,
+            step=number,
+            outputs_mask=mask,
+            duration_us=duration_us,
+            change_us=0,
+        )
+        for number, (mask, duration_us) in enumerate(((1 << observer.output, on_us), (0, 50_000)))
+    )
+    observer.finished.clear()
+    try:
+        await rig.load(Schedule(schedule_id=SCHEDULE_ID, steps=steps, repeat_count=1))
+        await rig.start(SCHEDULE_ID)
+        window = await observer.window(
+            (InputRole.PART_VOLTAGE, InputRole.CURRENT_FINE, InputRole.CURRENT_COARSE),
+            LOOK_S,
+            settle_s=0.1,
+        )
+        volts = await meter_v()
+        if observer.finished.is_set() or observer.fault is not None:
+            raise PrecheckFailed(["the output went off before the meter was read"])
+    finally:
+        await rig.open_feed()
+    return window.readings, volts
+
+
+def _low_current_gain(
+    zero: dict[InputRole, Reading],
+    low: dict[InputRole, Reading],
+    observer: Observer,
+    resistor: Measured,
+) -> InputCalibration:
+    """The fine voltage input, tied to the reference resistor's voltage: only their ratio counts."""
+    fine, reference = InputRole.PART_VOLTAGE_FINE, InputRole.REFERENCE_VOLTAGE
+    through_v = low[reference].mean - zero[reference].mean
+    expected_v = through_v * resistor.value / (observer.rig.identity.reference_resistor_mohm * 1e-3)
+    u_v = expected_v * math.hypot(_rel(resistor), _noise_rel(low[reference], through_v))
+    return _entry(zero[fine], low[fine], Measured(value=expected_v, std_uncertainty=u_v, unit="V"))
+
+
+def _entry(zero: Reading, point: Reading, known: Measured) -> InputCalibration:
+    scale = zero.scale
+    raw = (point.codes_mean - zero.codes_mean) * scale.step
+    gain = known.value / raw if raw else math.inf
+    away = zero.codes_mean - scale.zero_code
+    words = scale.role.name.lower().replace("_", " ")
+    if abs(gain - 1.0) > GAIN_PLAUSIBLE:
+        raise PrecheckFailed(
+            [
+                f"the {words} input is off by {100 * (1 / gain - 1):+.1f} %: that is a fault, "
+                "a wrong resistor or a wrong meter reading, not a gain"
+            ]
+        )
+    noise = _noise_rel(point, raw)
+    quantisation = scale.step / math.sqrt(12.0)
+    return InputCalibration(
+        input=scale.input,
+        role=scale.role,
+        gain=gain,
+        offset=away * scale.step * gain,
+        gain_rel_uncertainty=math.hypot(
+            math.hypot(noise, quantisation / abs(raw)), max(_rel(known), CALIBRATED_REL_U_MIN)
+        ),
+        offset_uncertainty=math.hypot(quantisation, zero.deviation / math.sqrt(zero.count)),
+    )
+
+
+async def _low_current_resistance(observer: Observer) -> coil.CoilResistance:
+    return await prechecks.low_current_resistance(observer, None)
+
+
+def _rel(known: Measured) -> float:
+    return known.std_uncertainty / abs(known.value)
+
+
+def _noise_rel(reading: Reading, value: float) -> float:
+    return reading.deviation / math.sqrt(reading.count) / abs(value)
+
+
+def _quiet(name: str, found: str, ok: bool = True) -> None:
+    """Nobody watches these checks."""

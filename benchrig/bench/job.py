@@ -1,0 +1,145 @@
+"""A run with everything around it: rig, stale runs, log, and the record that is kept.
+
+``run_job`` is what the command line, the tray and the demo call. The stale check comes before
+anything else is asked of the rig: a run that was never closed is closed with evidence first.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Sequence
+from contextlib import AsyncExitStack
+from dataclasses import dataclass
+
+from benchrig.bench.equipment import Equipment, rig_id
+from benchrig.bench.observer import Observer
+from benchrig.bench.safety import LOOK_S, Offsets, Tell, make_safe
+from benchrig.bench.sequencer import RunSetup, run
+from benchrig.bench.sinks import LogSink, Sink
+from benchrig.errors import BenchrigError, RigError, UsageError
+from benchrig.patterns.fit import Objection, objections
+from benchrig.record.log import RunLog
+from benchrig.record.values import NotProven, RunPlan, RunRecord
+from benchrig.rig.client import Rig, open_rig, rig_on
+from benchrig.wire.messages import InputRole
+
+NOMINAL_SUPPLY_V = 13.5  # for a rig that cannot measure its supply
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """One run to be done on one rig."""
+
+    rig_url: str
+    plan: RunPlan
+    tell: Tell
+    stamp: Callable[[], str]  # wall clock, ISO 8601 with offset
+    record_id: str
+    sinks: Sequence[Sink] = ()
+    scan_period_us: int | None = None
+
+
+async def run_job(job: Job, log: RunLog) -> RunRecord:
+    """Open the rig, settle what an earlier run left, run, keep the record.
+
+    Raises UsageError when the pattern does not fit, RigError for rig and link before the
+    run, NotProvenSafe when nothing shows the part off and nobody can declare anything.
+    """
+    async with AsyncExitStack() as stack:
+        rig = await stack.enter_async_context(open_rig(job.rig_url))
+        await refuse_misfit(rig, job.plan)
+        equipment = Equipment.load(log, rig, job.plan.output, job.stamp())
+        rig.scales = equipment.apply(rig.scales)
+        await settle_stale(rig, log, job)
+        identity = equipment.identity(rig, job.rig_url, job.plan.output)
+        log.begin_run(job.record_id, job.plan, identity)
+        writer = log.writer(job.record_id)
+        writer.set_scales(rig.scales, rig.identity.tick_ns)
+        setup = RunSetup(
+            record_id=job.record_id,
+            sinks=(LogSink(writer), *job.sinks),
+            tell=job.tell,
+            reopen=_reopener(stack, job, rig),
+            stamp=job.stamp,
+            rig_identity=identity,
+            lead_null=equipment.lead_null,
+            lead_null_age_s=equipment.lead_null_age_s,
+            scan_period_us=job.scan_period_us,
+        )
+        try:
+            outcome = await run(rig, job.plan, setup)
+        except BaseException:
+            writer.close()  # the run stays open in the log
+            raise
+        writer.finish(outcome.record)
+        if outcome.bug is not None:
+            raise outcome.bug
+        return outcome.record
+
+
+async def refuse_misfit(rig: Rig, plan: RunPlan) -> None:
+    """UsageError when part, pattern and output do not go together at the supply measured now."""
+    found = await fit(rig, plan)
+    if found:
+        raise UsageError(
+            "; ".join(objection.reason for objection in found),
+            advice="; ".join(o.nearest for o in found if o.nearest),
+        )
+
+
+async def fit(rig: Rig, plan: RunPlan) -> list[Objection]:
+    """What speaks against a plan on this rig; only looks, switches nothing."""
+    if not 0 <= plan.output < len(rig.outputs):
+        raise UsageError(f"the rig has no output {plan.output}; it has {len(rig.outputs)}")
+    async with Observer(rig, plan.output) as observer:
+        window = await observer.window((InputRole.SUPPLY_VOLTAGE,), LOOK_S)
+    return objections(
+        plan.part,
+        plan.pattern,
+        rig.outputs[plan.output],
+        rig.identity,
+        window.mean(InputRole.SUPPLY_VOLTAGE) or NOMINAL_SUPPLY_V,
+        start_c=plan.temperature.value_c if plan.temperature else 20.0,
+        fluid_confirmed=plan.fluid_confirmed,
+    )
+
+
+async def describe_fit(rig_url: str, plan: RunPlan) -> list[Objection]:
+    """What speaks against a plan on the rig at an address."""
+    async with open_rig(rig_url) as rig:
+        return await fit(rig, plan)
+
+
+async def settle_stale(rig: Rig, log: RunLog, job: Job) -> None:
+    """Runs of this rig that were never closed: evidence first, then they are closed."""
+    stale = log.open_runs(rig_id(rig))
+    if not stale:
+        return
+    for run_found in stale:
+        async with Observer(rig, run_found.output) as observer:
+            evidence = await make_safe(observer, Offsets(), tell=job.tell, reopen=_no_second_link)
+        if isinstance(evidence, NotProven):
+            raise RigError("an earlier run was left open and the link was lost while proving it")
+        log.close_found_open(run_found.record_id, evidence, job.stamp())
+
+
+async def _no_second_link() -> Observer | None:
+    return None
+
+
+def _reopener(
+    stack: AsyncExitStack, job: Job, rig: Rig
+) -> Callable[[], asyncio.Future[Observer | None]]:
+    """Open the rig again after a lost link: only to look, never to go on."""
+
+    async def reopen() -> Observer | None:
+        try:
+            link = await rig.link_again(job.rig_url)
+            again = await stack.enter_async_context(rig_on(link))
+            if again.identity.unique_id != rig.identity.unique_id:
+                return None
+            return await stack.enter_async_context(Observer(again, job.plan.output))
+        except BenchrigError:
+            return None
+
+    return reopen  # type: ignore[return-value]

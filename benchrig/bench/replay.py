@@ -1,0 +1,159 @@
+"""A run again from its log: the same analyser over the stored codes.
+
+What was judged can be judged again with a newer analysis, and a report gets its curves.
+Nothing here needs a rig.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchrig.errors import LogError
+from benchrig.judge.judge import is_complete, judge_run, overall
+from benchrig.judge.verdict import Judged, Verdict
+from benchrig.measure.coil import null_refusal
+from benchrig.measure.cycle_window import CycleContext
+from benchrig.measure.cycles import CycleAnalyser
+from benchrig.measure.features import CycleFeatures
+from benchrig.measure.motion import assess_motion
+from benchrig.measure.samples import InputScale, SampleBlock
+from benchrig.record.read import LogReader
+from benchrig.record.values import EventKind, RunRecord, SafeEvidence
+from benchrig.wire.messages import InputFlag, InputRole
+
+CURRENT_ROLES = (InputRole.CURRENT_FINE, InputRole.CURRENT_COARSE)
+SENSE_ROLES = (InputRole.PART_VOLTAGE, InputRole.PART_VOLTAGE_FINE)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stored:
+    """What the log holds of a run's cycling: edges, blocks of one stream, how to read them."""
+
+    record: RunRecord
+    edges: tuple[tuple[int, bool], ...]  # device tick, on
+    blocks: tuple[SampleBlock, ...]
+    scales: tuple[InputScale, ...]
+    tick_s: float
+
+    @property
+    def first_tick(self) -> int:
+        """The run's first on edge."""
+        return next((tick for tick, on in self.edges if on), 0)
+
+    def current(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Seconds since the first edge, and amperes less the reading just before it."""
+        if not self.blocks:
+            return np.empty(0), np.empty(0)
+        inputs = self.blocks[0].inputs
+        scale = next(s for s in self.scales if s.role in CURRENT_ROLES and s.input in inputs)
+        column = inputs.index(scale.input)
+        times, currents = [], []
+        for block in self.blocks:
+            place = np.arange(len(block.codes)) + column / len(inputs)
+            times.append(block.tick - self.first_tick + place * block.scan_period_ticks)
+            currents.append(scale.to_si(block.codes[:, column]))
+        time_s = np.concatenate(times) * self.tick_s
+        current_a = np.concatenate(currents)
+        before = current_a[time_s < 0.0]
+        return time_s, current_a - (float(np.mean(before)) if before.size else 0.0)
+
+
+def stored_run(log: LogReader, record_id: str) -> Stored:
+    """The cycling part of a run, as the log holds it; LogError when it holds none."""
+    record = log.record(record_id, corrected=False)
+    edges, stream = _edges_and_stream(log, record_id)
+    sets = log.scales(record_id)
+    if stream is None or not sets:
+        raise LogError(f"{record_id}: the part was never cycled, so there is nothing to analyse")
+    wanted = tuple(_of_stream(log.samples(record_id, merged=True), stream))
+    return Stored(
+        record=record,
+        edges=tuple(edges),
+        blocks=wanted,
+        scales=sets[-1].scales,
+        tick_s=sets[-1].tick_ns * 1e-9,
+    )
+
+
+def _edges_and_stream(log: LogReader, record_id: str) -> tuple[list[tuple[int, bool]], int | None]:
+    edges: list[tuple[int, bool]] = []
+    stream: int | None = None
+    for event in log.events(record_id):
+        if event.kind is EventKind.STATE:
+            if event.data.get("stream") is not None:
+                stream = int(event.data["stream"])
+            elif stream is not None:
+                break
+        elif event.kind is EventKind.EDGE and stream is not None:
+            on = bool(event.data["on"])
+            if not edges or edges[-1][1] != on:
+                edges.append((int(event.data["tick"]), on))
+    return edges, stream
+
+
+def _of_stream(blocks: Iterator[SampleBlock], stream: int) -> Iterator[SampleBlock]:
+    return (block for block in blocks if block.stream == stream)
+
+
+def analyse_again(stored: Stored) -> tuple[CycleFeatures, ...]:
+    """The cycles of a stored run by today's analysis."""
+    plan, rig = stored.record.plan, stored.record.rig
+    temperature = plan.temperature
+    analyser = CycleAnalyser(
+        CycleContext(
+            scales=stored.scales,
+            tick_ns=round(stored.tick_s * 1e9),
+            output=plan.output,
+            part_kind=plan.part.kind,
+            clamp=rig.clamp,
+            copper_winding=plan.part.copper_winding,
+            part_temperature_c=temperature.value_c if temperature else None,
+            u_part_temperature_c=temperature.std_uncertainty_c if temperature else None,
+            lead_null=None if four_wire(stored.scales) else rig.lead_null_ohm,
+            assess_motion=assess_motion,
+        )
+    )
+    cycles: list[CycleFeatures] = []
+    waiting = list(stored.edges)
+    for block in stored.blocks:
+        end = block.tick + len(block.codes) * block.scan_period_ticks
+        while waiting and waiting[0][0] <= end:
+            cycles += analyser.add_edge(*waiting.pop(0))
+        cycles += analyser.add_block(block)
+    for edge in waiting:
+        cycles += analyser.add_edge(*edge)
+    return (*cycles, *analyser.finish())
+
+
+def judge_again(
+    stored: Stored, cycles: tuple[CycleFeatures, ...]
+) -> tuple[Verdict, tuple[Judged, ...]]:
+    """The verdict of a stored run by today's rules and the limits it was run with."""
+    record = stored.record
+    plan = record.plan
+    judged = judge_run(
+        plan.part,
+        cold=record.cold,
+        cycles=cycles,
+        cycles_planned=plan.pattern.cycles,
+        temperature_c=plan.temperature.value_c if plan.temperature else None,
+        four_wire=four_wire(stored.scales),
+        lead_null_valid=not null_refusal(record.rig.lead_null_ohm, 0.0),
+    )
+    complete = (
+        record.ending.value == "complete"
+        and isinstance(record.made_safe, SafeEvidence)
+        and is_complete(cycles, plan.pattern.cycles)
+        and record.edges_lost == 0
+    )
+    return overall(judged, complete=complete), judged
+
+
+def four_wire(scales: tuple[InputScale, ...]) -> bool:
+    """Whether every sense input reads at the part's terminals."""
+    sense = [s for s in scales if s.role in SENSE_ROLES]
+    return bool(sense) and all(s.flags & InputFlag.AT_PART_TERMINALS for s in sense)

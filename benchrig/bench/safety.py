@@ -1,0 +1,277 @@
+"""Making safe: commands off, waits out the decay, and ends only with measured evidence.
+
+Order of one attempt: outputs off, decay, looks. A look is a read-back plus a fresh window of
+current and part voltage. If the part still shows current or voltage, the feed is opened and it
+is looked at again. Evidence also needs inputs that are known to be alive: a dead converter
+also reads "no current". If nothing proves the part off, ``make_safe`` does not return until it
+is proven, or a person has declared the supply disconnected and the link is gone.
+
+This module is the only maker of ``SafeEvidence``; it never reads an acknowledgement as proof.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass, field, replace
+
+from benchrig.bench.observer import Observer, Window
+from benchrig.bench.source import run_source
+from benchrig.errors import LinkError, NotProvenSafe, RigError
+from benchrig.record.values import NotProven, SafeEvidence, SafeReading
+from benchrig.wire.messages import FaultReason, InputRole, StatusFlag
+
+CURRENT_THRESHOLD_A = 0.020  # or five times the noise of a look, whichever is larger
+VOLTAGE_THRESHOLD_V = 0.5
+NOISE_FACTOR = 5.0
+READINGS_NEEDED = 3  # consecutive
+LOOKS_MAX = 12  # a decaying coil may spoil the first ones
+LOOK_S = 0.020
+DECAY_WAIT_S = 0.060
+RETRY_S = 1.0
+SAFE_ROLES = (
+    InputRole.PART_VOLTAGE,
+    InputRole.CURRENT_COARSE,
+    InputRole.CURRENT_FINE,
+    InputRole.SUPPLY_VOLTAGE,
+)
+DISCONNECT = (
+    "switch the bench supply off, or take its positive lead off first",
+    "then take the clips off the part; do not open a clip while current flows",
+    "then pull the rig's USB plug",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shortfall:
+    """Why an attempt gave no evidence."""
+
+    reason: str
+    last_current_a: float | None
+    feed_opened: bool
+    link_gone: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Offsets:
+    """Off-readings from before the first pulse, by input; empty when there were none."""
+
+    by_role: dict[InputRole, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Declaration:
+    """What a person declared to have disconnected, in their words."""
+
+    text: str
+
+
+Tell = Callable[[NotProvenSafe, Shortfall], Awaitable[Declaration | None]]
+Reopen = Callable[[], Awaitable[Observer | None]]
+
+
+async def prove_off(observer: Observer, offsets: Offsets) -> SafeEvidence | Shortfall:
+    """One whole attempt: outputs off, look; then feed open, look again.
+
+    Once something has been on, the inputs must have answered in the latest on-time, or answer
+    the low-current source now. Standing at their live zero is enough only while nothing has
+    been switched on since the link was opened.
+    """
+    rig = observer.rig
+    began = asyncio.get_running_loop().time()
+    await rig.all_off()
+    await asyncio.sleep(DECAY_WAIT_S)
+    status = await rig.read_status()
+    feed_was_closed = bool(status.flags & StatusFlag.FEED_CLOSED)
+    stays: SafeEvidence | Shortfall | None = None
+    if feed_was_closed:
+        stays = await _look(observer, offsets, began, feed_opened=False)
+    await rig.open_feed()
+    await asyncio.sleep(rig.identity.feed_settle_us * 1e-6 + DECAY_WAIT_S)
+    needed_feed = isinstance(stays, Shortfall)
+    found = await _look(observer, offsets, began, feed_opened=needed_feed)
+    if isinstance(found, Shortfall):
+        return found
+    if observer.liveness.on_edges == 0 or observer.liveness.alive():
+        return found
+    return await _prove_alive(observer, offsets, began, needed_feed)
+
+
+async def make_safe(
+    observer: Observer,
+    offsets: Offsets,
+    *,
+    tell: Tell,
+    reopen: Reopen,
+) -> SafeEvidence | NotProven:
+    """End only with evidence, or with a declaration while the link is gone.
+
+    Idempotent. The caller shields it from cancellation. ``tell`` is called after each failed
+    attempt and says what to disconnect; what it returns is a person's declaration or None.
+    """
+    declared: Declaration | None = None
+    current: Observer | None = observer
+    while True:
+        shortfall = await _attempt(current, offsets)
+        if isinstance(shortfall, SafeEvidence):
+            return shortfall
+        gone = current is None or current.lost is not None
+        shortfall = replace(shortfall, link_gone=gone)
+        said = await _ask(tell, shortfall)
+        declared = said or declared
+        if declared is not None and gone:
+            return NotProven(
+                reason=shortfall.reason,
+                last_current_a=shortfall.last_current_a,
+                feed_opened=shortfall.feed_opened,
+                declared=declared.text,
+            )
+        await asyncio.sleep(RETRY_S)
+        if gone:
+            current = await reopen()
+
+
+async def _ask(tell: Tell, shortfall: Shortfall) -> Declaration | None:
+    """Ask the person. A broken screen is no reason to stop; only a vanished rig may be left."""
+    try:
+        return await tell(_alarm(shortfall), shortfall)
+    except NotProvenSafe:
+        if shortfall.link_gone:
+            raise
+    except Exception:  # noqa: BLE001 - nothing may end this loop but evidence or a declaration
+        await asyncio.sleep(RETRY_S)
+    return None
+
+
+async def _attempt(observer: Observer | None, offsets: Offsets) -> SafeEvidence | Shortfall:
+    if observer is None or observer.lost is not None:
+        return Shortfall(
+            reason="the link to the rig is lost, so nothing can be measured",
+            last_current_a=None,
+            feed_opened=False,
+        )
+    try:
+        return await prove_off(observer, offsets)
+    except RigError as error:
+        if isinstance(error, LinkError) and observer.lost is None:
+            observer.lost = error.message
+        return Shortfall(
+            reason=f"the rig could not be read: {error.message}",
+            last_current_a=None,
+            feed_opened=False,
+        )
+
+
+async def _look(
+    observer: Observer, offsets: Offsets, began: float, *, feed_opened: bool
+) -> SafeEvidence | Shortfall:
+    good: list[SafeReading] = []
+    problem, last_current_a = "no look at the part was possible", None
+    limit_a, limit_v = CURRENT_THRESHOLD_A, VOLTAGE_THRESHOLD_V
+    loop = asyncio.get_running_loop()
+    for _ in range(LOOKS_MAX):
+        window = await observer.window(SAFE_ROLES, LOOK_S)
+        status = await observer.rig.read_status()
+        limit_a, limit_v = _thresholds(window, limit_a, limit_v)
+        current_a = window.largest_current_a(offsets.by_role)
+        voltage_v = window.largest_voltage_v(offsets.by_role)
+        if current_a is None or voltage_v is None:
+            return Shortfall(
+                reason="the rig has no current or no part-voltage input for this output",
+                last_current_a=current_a,
+                feed_opened=feed_opened,
+            )
+        last_current_a = current_a
+        problem = _problem(window, status.outputs_readback, current_a, voltage_v, limit_a, limit_v)
+        if problem:
+            good.clear()
+            continue
+        good.append(
+            SafeReading(
+                at_s=loop.time() - began,
+                current_a=current_a,
+                part_voltage_v=voltage_v,
+                outputs_readback=status.outputs_readback,
+            )
+        )
+        if len(good) == READINGS_NEEDED:
+            return SafeEvidence(
+                readings=tuple(good),
+                threshold_current_a=limit_a,
+                threshold_voltage_v=limit_v,
+                feed_opened=feed_opened,
+                inputs_alive=_alive_text(observer),
+                waited_s=loop.time() - began,
+            )
+    return Shortfall(reason=problem, last_current_a=last_current_a, feed_opened=feed_opened)
+
+
+def _problem(
+    window: Window,
+    readback: int,
+    current_a: float,
+    voltage_v: float,
+    limit_a: float,
+    limit_v: float,
+) -> str:
+    watched = [r for role, r in window.readings.items() if role is not InputRole.SUPPLY_VOLTAGE]
+    for reading in watched:
+        if reading.codes_mean <= 1.0 < reading.scale.zero_code:
+            return f"the {_words(reading.role)} input is dead: it does not show its live zero"
+    if readback:
+        return f"the rig reads its own outputs back as on (mask {readback:#06x})"
+    if abs(current_a) >= limit_a:
+        return f"{current_a * 1e3:.0f} mA still flows though everything was switched off"
+    if abs(voltage_v) >= limit_v:
+        return f"{voltage_v:.1f} V still stands across the part though everything was switched off"
+    for reading in watched:
+        if not reading.at_live_zero:
+            return f"the {_words(reading.role)} input does not stand at its live zero"
+    return ""
+
+
+def _words(role: InputRole) -> str:
+    return role.name.lower().replace("_", " ")
+
+
+def _thresholds(window: Window, limit_a: float, limit_v: float) -> tuple[float, float]:
+    for role, reading in window.readings.items():
+        noise = NOISE_FACTOR * reading.deviation / reading.count**0.5
+        if role in (InputRole.CURRENT_COARSE, InputRole.CURRENT_FINE):
+            limit_a = max(limit_a, min(noise, 2 * CURRENT_THRESHOLD_A))
+        elif role is InputRole.PART_VOLTAGE:
+            limit_v = max(limit_v, min(noise, 2 * VOLTAGE_THRESHOLD_V))
+    return limit_a, limit_v
+
+
+async def _prove_alive(
+    observer: Observer, offsets: Offsets, began: float, feed_opened: bool
+) -> SafeEvidence | Shortfall:
+    """Let the low-current source answer for the inputs, feed open, and look once more."""
+    status = await observer.rig.read_status()
+    if status.fault is not FaultReason.NONE:
+        await observer.rig.clear_fault(status.fault)
+    before = dict(observer.liveness.answered)
+    await run_source(observer, 0.1)
+    answered = [r for r, edge in observer.liveness.answered.items() if edge != before.get(r)]
+    await observer.rig.open_feed()
+    await asyncio.sleep(DECAY_WAIT_S)
+    if not answered:
+        return Shortfall(
+            reason="the inputs did not answer to the low-current source, so they may be dead",
+            last_current_a=None,
+            feed_opened=True,
+        )
+    return await _look(observer, offsets, began, feed_opened=feed_opened)
+
+
+def _alive_text(observer: Observer) -> str:
+    roles = observer.liveness.alive()
+    if not roles:
+        return "every current and part-voltage input stands at its live zero"
+    names = ", ".join(role.name.lower().replace("_", " ") for role in roles)
+    return f"answered while the output was last on: {names}"
+
+
+def _alarm(shortfall: Shortfall) -> NotProvenSafe:
+    return NotProvenSafe(f"THE PART MAY BE LIVE: {shortfall.reason}", disconnect=DISCONNECT)

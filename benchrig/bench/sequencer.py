@@ -1,0 +1,387 @@
+"""The run itself: check, cycle, make safe, judge. One way in, one way out.
+
+The rig runs the whole schedule by its own clock; this module only watches and decides when to
+stop. Whatever happens (Ctrl-C, a lost link, a full disk, a bug), the way out is
+``safety.make_safe``, shielded from cancellation. A run without evidence has not finished.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from benchrig.bench import prechecks
+from benchrig.bench.observer import Observer
+from benchrig.bench.outcome import Gathered, assemble
+from benchrig.bench.replay import four_wire
+from benchrig.bench.safety import (
+    Declaration,
+    Offsets,
+    Reopen,
+    Shortfall,
+    Tell,
+    make_safe,
+)
+from benchrig.bench.sinks import Sink, SinkSet
+from benchrig.bench.watch import Watch
+from benchrig.errors import LinkError, NotProvenSafe, PrecheckFailed, RigError
+from benchrig.measure.cycle_window import CycleContext
+from benchrig.measure.cycles import CycleAnalyser
+from benchrig.measure.features import CycleFeatures
+from benchrig.measure.motion import assess_motion
+from benchrig.measure.samples import SampleBlock
+from benchrig.patterns.schedule import to_schedule
+from benchrig.quantity import Measured
+from benchrig.record.values import (
+    ColdCheck,
+    Ending,
+    EventKind,
+    NotProven,
+    RigIdentity,
+    RunEvent,
+    RunPlan,
+    RunRecord,
+    SafeEvidence,
+)
+from benchrig.rig.client import Rig
+from benchrig.rig.events import EdgeEvent
+from benchrig.wire.messages import InputRole
+
+RUN_SCHEDULE_ID = 0x5C10
+COOL_DOWN_S = 2.0
+CLOCK_SLACK = 0.05  # a rig's clock may be off by this much before "not finished" is said
+WATCH_PERIOD_S = 0.2
+UNEXPECTED_TOLD_MAX = 5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunSetup:
+    """What the caller decides and brings: identity of the record, sinks, how to ask a person."""
+
+    record_id: str
+    sinks: Sequence[Sink]
+    tell: Tell
+    reopen: Reopen
+    stamp: Callable[[], str]  # wall-clock stamp, ISO 8601 with offset
+    rig_identity: RigIdentity
+    lead_null: Measured | None = None
+    lead_null_age_s: float | None = None
+    scan_period_us: int | None = None  # None: as fast as the rig can
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunOutcome:
+    """The record of a run, and the bug that ended it, if one did."""
+
+    record: RunRecord
+    bug: BaseException | None = None
+
+
+async def run(rig: Rig, plan: RunPlan, setup: RunSetup) -> RunOutcome:
+    """Run a plan to its end and return its record.
+
+    Raises NotProvenSafe only when the link is gone and nobody can declare anything; the run
+    then stays open.
+    """
+    return await _Run(rig, plan, setup).execute()
+
+
+class _Run:
+    def __init__(self, rig: Rig, plan: RunPlan, setup: RunSetup) -> None:
+        self.rig, self.plan, self.setup = rig, plan, setup
+        self.sinks = SinkSet(setup.sinks)
+        self.offsets = Offsets()
+        self.bug: BaseException | None = None
+        self.gathered = Gathered(
+            plan=plan, lead_null=setup.lead_null, lead_null_age_s=setup.lead_null_age_s
+        )
+        self.began_s = asyncio.get_running_loop().time()
+        self.begun_at = setup.stamp()
+        self.watch = Watch(plan, self._emit)
+        self.analyser: CycleAnalyser | None = None
+
+    async def execute(self) -> RunOutcome:
+        part = self.plan.part
+        self._emit(
+            EventKind.STARTED,
+            "",
+            {
+                "record": self.setup.record_id,
+                "part": part.title,
+                "tag": self.plan.tag,
+                "pattern": self.plan.pattern.name,
+                "cycles": self.plan.pattern.cycles,
+                "invented": part.invented,
+            },
+        )
+        async with Observer(
+            self.rig,
+            self.plan.output,
+            on_raw=self.sinks.add_block,
+            on_block=self._take_block,
+            on_edge=self._take_edge,
+        ) as observer:
+            try:
+                await self._work(observer)
+            except asyncio.CancelledError:
+                _uncancel()
+                self._end(Ending.INTERRUPTED, "interrupted by the operator")
+            except PrecheckFailed as error:
+                self._end(Ending.CHECK_FAILED, error.message)
+            except LinkError as error:
+                self._end(Ending.LINK_LOST, error.message)
+            except (RigError, TimeoutError) as error:
+                self._end(Ending.FAULT, str(error) or "the rig did not answer in time")
+            except Exception as error:  # noqa: BLE001 - raised again once the part is off
+                self._end(Ending.FAULT, f"internal error: {error!r}")
+                self.bug = error
+            made_safe = await self._make_safe(observer)
+        record = self._assemble(made_safe)
+        self._emit(EventKind.ENDED, record.verdict.value, {"record": record.record_id})
+        return RunOutcome(record=record, bug=self.bug)
+
+    # --- the work -----------------------------------------------------------------------------
+
+    async def _work(self, observer: Observer) -> None:
+        self._say_state("checking", energised=False)
+        await prechecks.clear_old_fault(observer, self._note)
+        self.offsets, window = await prechecks.baseline(observer)
+        self._note("all off", "measured: no current, no voltage at the part")
+        supply_v = prechecks.check_supply(window, self.plan)
+        if supply_v is not None:
+            self._note("supply", f"{supply_v.value:.2f} V without load")
+        cold, part_fault = await prechecks.cold_check(
+            observer, self.plan, self.setup.lead_null, supply_v, self.offsets
+        )
+        self.gathered.cold = cold
+        self._note("cold resistance", _cold_text(cold), not part_fault)
+        if part_fault:
+            self._end(Ending.STOPPED, part_fault)
+            return
+        prechecks.recheck_fit(observer, self.plan, cold)
+        role = prechecks.choose_current_input(observer, cold, self.plan)
+        await prechecks.close_feed(observer, self.offsets)
+        self._note("feed closed", "every output off, no current")
+        self._say_state("first pulse", energised=True)
+        part_fault = await prechecks.first_pulse(observer, self.plan, role)
+        if part_fault:
+            self._end(Ending.STOPPED, part_fault)
+            return
+        await self._cycle(observer, role)
+        if self.gathered.ending is Ending.COMPLETE:
+            await self._cool_down(observer)
+
+    async def _cycle(self, observer: Observer, role: InputRole) -> None:
+        rig, plan = self.rig, self.plan
+        await rig.load(to_schedule(plan.pattern, rig.outputs[plan.output], RUN_SCHEDULE_ID))
+        scales = [s for r in (InputRole.PART_VOLTAGE, role) if (s := observer.scale(r)) is not None]
+        least_us = rig.identity.conversion_period_us_min * len(scales)
+        info = await rig.stream(
+            [s.input for s in scales], max(self.setup.scan_period_us or least_us, least_us)
+        )
+        self.analyser = CycleAnalyser(self._context())
+        self.watch.begin(observer, self.offsets, self.gathered.cold, role)
+        observer.finished.clear()
+        self._say_state("cycling", energised=True, stream=info.stream)
+        await rig.start(RUN_SCHEDULE_ID)
+        try:
+            await self._until_finished(observer)
+        finally:
+            self._take_cycles(self.analyser.finish())
+            for found in self.analyser.unexpected[:UNEXPECTED_TOLD_MAX]:
+                self.gathered.warnings.append(
+                    f"{found.peak_a * 1e3:.0f} mA for {found.duration_s * 1e3:.0f} ms at "
+                    f"{found.start_s:.2f} s while the output was off"
+                )
+            self.analyser = None
+
+    async def _until_finished(self, observer: Observer) -> None:
+        loop = asyncio.get_running_loop()
+        deadline = loop.time() + self.plan.pattern.duration_s * (1 + CLOCK_SLACK) + 2.0
+        while not observer.finished.is_set():
+            waits = [
+                asyncio.create_task(event.wait())
+                for event in (observer.finished, observer.stopped, self.watch.stop)
+            ]
+            try:
+                await asyncio.wait(
+                    waits, timeout=WATCH_PERIOD_S, return_when=asyncio.FIRST_COMPLETED
+                )
+            finally:
+                for task in waits:
+                    task.cancel()
+            self.sinks.check()
+            if self._stop_cause(observer):
+                return
+            if loop.time() > deadline:
+                raise RigError("the rig did not say that the pattern has ended")
+            self.watch.live()
+        await asyncio.sleep(0.1)  # the last blocks are still on their way
+        if self._stop_cause(observer):
+            return
+
+    def _stop_cause(self, observer: Observer) -> bool:
+        if observer.lost is not None:
+            raise LinkError(observer.lost)
+        if observer.restarted:
+            raise RigError("the rig has restarted on its own in the middle of the run")
+        if self.sinks.essential_failure is not None:
+            self._end(Ending.FAULT, self.sinks.essential_failure.message)
+            return True
+        if observer.fault is not None:
+            words = observer.fault.fault.name.lower().replace("_", " ")
+            self._emit(EventKind.FAULT, words, {"detail": observer.fault.detail})
+            self._end(Ending.FAULT, f"the rig switched everything off: {words}")
+            return True
+        if self.watch.stop.is_set():
+            self._end(self.watch.ending, self.watch.reason)
+            return True
+        return False
+
+    async def _cool_down(self, observer: Observer) -> None:
+        """Feed open; read the warm winding once through the low-current source."""
+        self._say_state("cooling down", energised=False)
+        await self.rig.open_feed()
+        await asyncio.sleep(self.rig.identity.feed_settle_us * 1e-6 + 0.1)
+        warm = await prechecks.low_current_resistance(observer, self.setup.lead_null)
+        self.gathered.warm_resistance_ohm = warm.resistance_ohm
+        if warm.resistance_ohm is not None:
+            self._note("warm resistance, low current", f"{warm.resistance_ohm.value:.3f} ohm")
+        await asyncio.sleep(COOL_DOWN_S)
+
+    async def _make_safe(self, observer: Observer) -> SafeEvidence | NotProven:
+        self._say_state("making safe", energised=None)
+        task = asyncio.create_task(
+            make_safe(observer, self.offsets, tell=self._tell_unsafe, reopen=self.setup.reopen),
+            name="make safe",
+        )
+        while not task.done():
+            try:
+                await asyncio.shield(task)
+            except asyncio.CancelledError:
+                _uncancel()
+                if task.cancelled():
+                    raise
+                if self.gathered.ending is Ending.COMPLETE:
+                    self._end(Ending.INTERRUPTED, "interrupted by the operator")
+                self._emit(EventKind.WARNING, "making the part safe first; please wait")
+            except NotProvenSafe:
+                break
+        made_safe = task.result()
+        if isinstance(made_safe, SafeEvidence):
+            if made_safe.feed_opened and self.gathered.ending is Ending.COMPLETE:
+                self._end(Ending.FAULT, "the output did not switch off; the feed had to be opened")
+            self._emit(
+                EventKind.SAFE,
+                "the part is off, measured",
+                {
+                    "residual_current_a": made_safe.residual_current_a,
+                    "feed_opened": made_safe.feed_opened,
+                },
+            )
+        self._say_state(
+            "made safe" if isinstance(made_safe, SafeEvidence) else "not proven safe",
+            energised=False if isinstance(made_safe, SafeEvidence) else None,
+        )
+        return made_safe
+
+    async def _tell_unsafe(self, alarm: NotProvenSafe, shortfall: Shortfall) -> Declaration | None:
+        self._emit(
+            EventKind.NOT_SAFE,
+            alarm.message,
+            {"disconnect": list(alarm.disconnect), "last_current_a": shortfall.last_current_a},
+        )
+        return await self.setup.tell(alarm, shortfall)
+
+    # --- what comes up from the rig -----------------------------------------------------------
+
+    def _take_block(self, block: SampleBlock) -> None:
+        if self.analyser is not None:
+            self.watch.take_block(block)
+            self._take_cycles(self.analyser.add_block(block))
+
+    def _take_edge(self, edge: EdgeEvent) -> None:
+        on = bool(edge.outputs_mask >> self.plan.output & 1)
+        self._emit(
+            EventKind.EDGE,
+            "",
+            {
+                "edge": edge.edge,
+                "tick": edge.tick,
+                "outputs_mask": edge.outputs_mask,
+                "on": on,
+                "cause": edge.cause.name.lower(),
+            },
+        )
+        if self.analyser is not None:
+            self.watch.take_edge(edge.tick, on)
+            self._take_cycles(self.analyser.add_edge(edge.tick, on))
+
+    def _take_cycles(self, cycles: Sequence[CycleFeatures]) -> None:
+        for features in cycles:
+            self.gathered.cycles.append(features)
+            self.watch.take_cycle(features)
+            self._emit(EventKind.CYCLE, "", self.watch.cycle_data(features))
+
+    # --- small things -------------------------------------------------------------------------
+
+    def _context(self) -> CycleContext:
+        temperature = self.plan.temperature
+        identity = self.rig.identity
+        return CycleContext(
+            scales=tuple(self.rig.scales),
+            tick_ns=identity.tick_ns,
+            output=self.plan.output,
+            part_kind=self.plan.part.kind,
+            clamp=self.setup.rig_identity.clamp,
+            copper_winding=self.plan.part.copper_winding,
+            part_temperature_c=temperature.value_c if temperature else None,
+            u_part_temperature_c=temperature.std_uncertainty_c if temperature else None,
+            lead_null=None if four_wire(self.rig.scales) else self.setup.lead_null,
+            assess_motion=assess_motion,
+            clock_rel_u=max(identity.clock_tolerance_ppm, 1) * 1e-6,
+        )
+
+    def _assemble(self, made_safe: SafeEvidence | NotProven) -> RunRecord:
+        self.gathered.warnings += (*self.watch.warnings, *self.sinks.warnings)
+        return assemble(
+            self.gathered,
+            record_id=self.setup.record_id,
+            begun_at=self.begun_at,
+            ended_at=self.setup.stamp(),
+            rig=self.rig,
+            rig_identity=self.setup.rig_identity,
+            made_safe=made_safe,
+        )
+
+    def _end(self, ending: Ending, reason: str) -> None:
+        if self.gathered.ending is Ending.COMPLETE:
+            self.gathered.ending, self.gathered.reason = ending, reason
+            self._emit(EventKind.WARNING, reason, {"ending": ending.value})
+
+    def _note(self, name: str, found: str, ok: bool = True) -> None:
+        self._emit(EventKind.CHECK, found, {"name": name, "ok": ok})
+
+    def _say_state(self, state: str, *, energised: bool | None, **more: object) -> None:
+        self._emit(EventKind.STATE, state, {"state": state, "energised": energised, **more})
+
+    def _emit(self, kind: EventKind, message: str, data: dict[str, object] | None = None) -> None:
+        at_s = asyncio.get_running_loop().time() - self.began_s
+        self.sinks.accept(RunEvent(kind=kind, at_s=at_s, message=message, data=data or {}))
+
+
+def _uncancel() -> None:
+    """A caught cancellation is ours: without this every later timeout would misfire."""
+    task = asyncio.current_task()
+    while task is not None and task.cancelling():
+        task.uncancel()
+
+
+def _cold_text(cold: ColdCheck) -> str:
+    if cold.resistance_ohm is None:
+        return cold.findings[0] if cold.findings else "not measured"
+    text = f"{cold.resistance_ohm.value:.3f} ohm"
+    if cold.resistance_20c_ohm is not None:
+        text += f", {cold.resistance_20c_ohm.value:.3f} ohm at 20 °C"
+    return text

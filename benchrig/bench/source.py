@@ -1,0 +1,69 @@
+"""The low-current source: a few hundred milliseconds of tens of milliamperes, feed open.
+
+Used for the cold resistance and to show that the inputs are alive. Too little to move an
+armature or to warm a winding.
+"""
+
+from __future__ import annotations
+
+import asyncio
+
+from benchrig.bench.observer import Observer, Window
+from benchrig.errors import PrecheckFailed, RigError
+from benchrig.wire.messages import InputRole, OutputKind, ScheduleStep
+from benchrig.wire.schedule import Schedule
+
+SOURCE_SCHEDULE_ID = 0x5C01
+SETTLE_S = 0.050  # 5 time constants of any coil this rig takes, and the amplifier
+SOURCE_ROLES = (
+    InputRole.PART_VOLTAGE_FINE,
+    InputRole.REFERENCE_VOLTAGE,
+    InputRole.CURRENT_FINE,
+)
+
+
+def source_output(observer: Observer) -> int:
+    """The number of the rig's low-current source; PrecheckFailed when it has none."""
+    for info in observer.rig.outputs:
+        if info.kind is OutputKind.LOW_CURRENT_SOURCE:
+            return info.output
+    raise PrecheckFailed(["the rig has no low-current source, so there is no cold check"])
+
+
+async def run_source(observer: Observer, duration_s: float) -> Window:
+    """Run the source through the observed output and look at what it gives.
+
+    The feed must be open. The window lies inside the on-time, after the settling time; the
+    schedule ends off by the rig's own clock.
+    """
+    mask = 1 << source_output(observer) | 1 << observer.output
+    on_us = round((2.0 * SETTLE_S + 2.0 * duration_s + 0.2) * 1e6)
+    schedule = Schedule(
+        schedule_id=SOURCE_SCHEDULE_ID,
+        steps=(
+            ScheduleStep(
+                schedule_id=SOURCE_SCHEDULE_ID,
+                step=0,
+                outputs_mask=mask,
+                duration_us=on_us,
+                change_us=0,
+            ),
+            ScheduleStep(
+                schedule_id=SOURCE_SCHEDULE_ID,
+                step=1,
+                outputs_mask=0,
+                duration_us=50_000,
+                change_us=0,
+            ),
+        ),
+        repeat_count=1,
+    )
+    observer.finished.clear()
+    await observer.rig.load(schedule)
+    await observer.rig.start(SOURCE_SCHEDULE_ID)
+    window = await observer.window(SOURCE_ROLES, duration_s, settle_s=SETTLE_S)
+    if observer.finished.is_set():
+        raise RigError("the low-current source ended before its reading did")
+    await observer.rig.all_off()
+    await asyncio.sleep(SETTLE_S)
+    return window

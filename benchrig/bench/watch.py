@@ -1,0 +1,186 @@
+"""The host's own eye on a running pattern: when to stop early, and what the screen shows.
+
+The rig's trips are faster and do not need the host. This catches what the rig cannot know:
+the part's own current limit, an estimated winding temperature, current while the output is
+off, inputs that answer nothing.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections import deque
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+
+from benchrig.bench.observer import Observer
+from benchrig.bench.safety import CURRENT_THRESHOLD_A, Offsets
+from benchrig.measure.features import CycleFeatures
+from benchrig.measure.samples import SampleBlock
+from benchrig.parts.copper import COPPER_K_C
+from benchrig.record.values import ColdCheck, Ending, EventKind, RunPlan
+from benchrig.wire.messages import InputRole
+
+OFF_DECAY_S = 0.060  # current must be gone by then
+OFF_CURRENT_S = 0.050  # and this much of it, unbroken, is no noise
+OFF_CURRENT_FACTOR = 3.0
+OVER_CURRENT_S = 0.010
+DEAD_CYCLES = 2
+CREDIBLE_C_MAX = 300.0  # no enamelled winding lives there
+TRACE_POINTS = 8
+
+Emit = Callable[[EventKind, str, dict[str, Any] | None], None]
+
+
+class Watch:
+    """Fed with blocks, edges and cycles; sets ``stop`` with an ending and a reason."""
+
+    def __init__(self, plan: RunPlan, emit: Emit) -> None:
+        self.plan = plan
+        self.emit = emit
+        self.stop = asyncio.Event()
+        self.ending = Ending.COMPLETE
+        self.reason = ""
+        self.warnings: list[str] = []
+        self._observer: Observer | None = None
+        self._role = InputRole.CURRENT_FINE
+        self._offset_a = 0.0
+        self._cold_ohm: float | None = None
+        self._on = False
+        self._edge_tick = 0
+        self._off_s = 0.0  # unbroken current while off
+        self._over_s = 0.0
+        self._cycle = 0
+        self._drop_outs = 0
+        self._dead_cycles = 0
+        self._current_a = 0.0
+        self._voltage_v = 0.0
+        self._winding_c: float | None = None
+        self._trace: deque[float] = deque(maxlen=512)
+        self._told_low_supply = False
+
+    def begin(self, observer: Observer, offsets: Offsets, cold: ColdCheck, role: InputRole) -> None:
+        """Start to watch; everything before belongs to the checks."""
+        self._observer = observer
+        self._role = role
+        self._offset_a = offsets.by_role.get(role, 0.0)
+        if cold.resistance_ohm is not None and self.plan.part.copper_winding:
+            self._cold_ohm = cold.resistance_ohm.value
+
+    def take_edge(self, tick: int, on: bool) -> None:
+        """The output changed at a device tick."""
+        if on and not self._on:
+            self._cycle += 1
+        self._on, self._edge_tick = on, tick
+        self._off_s = self._over_s = 0.0
+
+    def take_block(self, block: SampleBlock) -> None:
+        """Look at a block of the running stream."""
+        observer = self._observer
+        scale = observer.scale(self._role) if observer is not None else None
+        if observer is None or scale is None or scale.input not in block.inputs:
+            return
+        if not len(block.codes):
+            return
+        current = scale.to_si(block.codes[:, block.inputs.index(scale.input)]) - self._offset_a
+        self._trace.extend(float(x.max()) for x in np.array_split(current, min(4, len(current))))
+        self._current_a = float(np.median(current))
+        tick_s = observer.rig.identity.tick_ns * 1e-9
+        length_s = len(block.codes) * block.scan_period_ticks * tick_s
+        if self._on:
+            self._watch_on(observer, block, length_s, float(np.min(current)))
+        else:
+            since_edge_s = (block.tick - self._edge_tick) * tick_s
+            flowing = float(np.min(current)) > OFF_CURRENT_FACTOR * CURRENT_THRESHOLD_A
+            self._off_s = self._off_s + length_s if since_edge_s > OFF_DECAY_S and flowing else 0.0
+            if self._off_s > OFF_CURRENT_S and self._cycle:
+                self._halt(
+                    Ending.FAULT,
+                    f"{self._current_a * 1e3:.0f} mA flows while the output is off: "
+                    "the output does not switch off",
+                )
+
+    def _watch_on(
+        self, observer: Observer, block: SampleBlock, length_s: float, least_a: float
+    ) -> None:
+        most_a = self.plan.part.ability.current_a_max
+        self._over_s = self._over_s + length_s if least_a > most_a else 0.0
+        if self._over_s > OVER_CURRENT_S:
+            self._halt(
+                Ending.STOPPED,
+                f"the current of {least_a:.2f} A is above the {most_a:g} A the part may draw",
+            )
+        voltage = observer.scale(InputRole.PART_VOLTAGE)
+        if voltage is None or voltage.input not in block.inputs:
+            return
+        values = voltage.to_si(block.codes[:, block.inputs.index(voltage.input)])
+        self._voltage_v = float(np.median(values))
+        # Only a long on-time is steady enough to serve as a thermometer while it lasts.
+        steady_s = (block.tick - self._edge_tick) * observer.rig.identity.tick_ns * 1e-9
+        if self._cold_ohm is None or self.plan.temperature is None or steady_s < 0.2:
+            return
+        if self._current_a > CURRENT_THRESHOLD_A:
+            ratio = self._voltage_v / self._current_a / self._cold_ohm
+            self._look_at_winding(ratio * (COPPER_K_C + self.plan.temperature.value_c) - COPPER_K_C)
+
+    def take_cycle(self, features: CycleFeatures) -> None:
+        """A cycle is complete."""
+        self._drop_outs += bool(features.drop_outs)
+        if features.winding_temperature_c is not None:
+            self._look_at_winding(features.winding_temperature_c.value)
+        if self._observer is None:
+            return
+        dead = features.complete and not self._observer.liveness.answered
+        self._dead_cycles = self._dead_cycles + 1 if dead else 0
+        if self._dead_cycles >= DEAD_CYCLES:
+            self._halt(
+                Ending.FAULT,
+                "neither voltage nor current answers while the output is on: "
+                "the feed, the output or the inputs are dead",
+            )
+
+    def _look_at_winding(self, winding_c: float) -> None:
+        if winding_c > CREDIBLE_C_MAX:
+            return  # a joint that opens reads as a hot coil; drop-outs are looked for elsewhere
+        self._winding_c = winding_c
+        if winding_c > self.plan.part.ability.winding_c_max:
+            self._halt(
+                Ending.STOPPED,
+                f"the winding reads {winding_c:.0f} °C, the part file stops at "
+                f"{self.plan.part.ability.winding_c_max:g} °C",
+            )
+
+    def _halt(self, ending: Ending, reason: str) -> None:
+        if not self.stop.is_set():
+            self.ending, self.reason = ending, reason
+            self.stop.set()
+
+    def live(self) -> None:
+        """Tell the screen; the log keeps samples instead."""
+        trace = list(self._trace)
+        self._trace.clear()
+        self.emit(
+            EventKind.LIVE,
+            "",
+            {
+                "energised": True,
+                "on": self._on,
+                "current_a": self._current_a,
+                "trace": trace,
+                "winding_c": self._winding_c,
+                "part_v": self._voltage_v if self._on else 0.0,
+            },
+        )
+
+    def cycle_data(self, features: CycleFeatures) -> dict[str, Any]:
+        """The small numbers of a cycle for screen and broker."""
+        current, winding = features.current_a, features.winding_temperature_c
+        return {
+            "cycle": features.cycle,
+            "cycles": self.plan.pattern.cycles,
+            "complete": features.complete,
+            "current_a": None if current is None else current.value,
+            "winding_c": None if winding is None else winding.value,
+            "drop_outs": self._drop_outs,
+        }
