@@ -1,0 +1,188 @@
+"""``benchrig record report|label|compare|reanalyse|push``: what is made from records."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from benchrig.cli.output import say, say_json
+from benchrig.cli.records import (
+    JsonOption,
+    LogOption,
+    RecordArgument,
+    destination,
+    open_log,
+    record_app,
+    resolve,
+)
+from benchrig.errors import LogError, UsageError
+
+if TYPE_CHECKING:
+    from benchrig.record.read import LogReader
+    from benchrig.record.values import RunRecord
+    from benchrig.report.charts import Samples
+
+OutOption = Annotated[Path | None, typer.Option("--out", "-o", help="File to write.")]
+PaperOption = Annotated[str, typer.Option(help="a4 or letter; default: the printer's.")]
+
+
+@record_app.command("report")
+def record_report(
+    record_id: RecordArgument,
+    out: OutOption = None,
+    pdf: Annotated[bool, typer.Option("--pdf", help="PDF instead of HTML (extra pdf).")] = False,
+    paper: PaperOption = "",
+    budget: Annotated[bool, typer.Option("--budget", help="With uncertainty budgets.")] = False,
+    before: Annotated[
+        str | None, typer.Option(help="An earlier record of the part, to compare with.")
+    ] = None,
+    log: LogOption = None,
+) -> None:
+    """Write the one-page report of a record: self-contained HTML, or PDF."""
+    with open_log(log) as run_log:
+        record = run_log.record(resolve(run_log, record_id))
+        page = page_of(run_log, record, budget=budget, paper=paper, before=before)
+    path = destination(out, f"{record.record_id}.{'pdf' if pdf else 'html'}")
+    if pdf:
+        from benchrig.report.pdf import pdf_bytes
+
+        path.write_bytes(pdf_bytes(page))
+    else:
+        path.write_text(page, encoding="utf-8")
+    say(str(path))
+
+
+def page_of(
+    run_log: LogReader,
+    record: RunRecord,
+    *,
+    budget: bool = False,
+    paper: str = "",
+    before: str | None = None,
+) -> str:
+    """The HTML page of a record, with its curves where the log has samples."""
+    from benchrig.record.forms import digest
+    from benchrig.report.html.part import part_page
+
+    if paper not in ("", "a4", "letter"):
+        raise UsageError(f"--paper {paper!r}: a4 or letter")
+    return part_page(
+        record,
+        samples=samples_of(run_log, record),
+        digest=digest(record),
+        before=run_log.record(before) if before else None,
+        budget=budget,
+        paper=paper,
+    )
+
+
+def samples_of(run_log: LogReader, record: RunRecord) -> Samples | None:
+    """Curves for the charts, None where the part was never cycled."""
+    from benchrig.bench.replay import stored_run
+    from benchrig.report.charts import CycleTrace, RunTrace, Samples, cycles_to_show
+
+    try:
+        stored = stored_run(run_log, record.record_id)
+    except LogError:
+        return None
+    time_s, current_a = stored.current()
+    shown = set(cycles_to_show(record))
+    traces = []
+    for cycle in record.cycles:
+        if cycle.cycle not in shown:
+            continue
+        inside = (time_s >= cycle.start_s) & (time_s <= cycle.start_s + cycle.on_s)
+        traces.append(
+            CycleTrace(
+                cycle=cycle.cycle,
+                time_s=time_s[inside] - cycle.start_s,
+                current_a=current_a[inside],
+            )
+        )
+    return Samples(cycles=tuple(traces), run=RunTrace(time_s=time_s, current_a=current_a))
+
+
+@record_app.command("label")
+def record_label(record_id: RecordArgument, out: OutOption = None, log: LogOption = None) -> None:
+    """Write a tag label with the record's id as a QR code (SVG)."""
+    from benchrig.report.html.labels import label_svg
+
+    with open_log(log) as run_log:
+        record = run_log.record(resolve(run_log, record_id))
+    path = destination(out, f"{record.record_id}-label.svg")
+    path.write_text(label_svg(record), encoding="utf-8")
+    say(str(path))
+
+
+@record_app.command("compare")
+def record_compare(
+    before: Annotated[str, typer.Argument(help="The earlier record.")],
+    after: Annotated[str, typer.Argument(help="The later record.")],
+    log: LogOption = None,
+) -> None:
+    """Before and after on one line: changed by more than the uncertainty?"""
+    from benchrig.report.history import before_after_line
+
+    with open_log(log) as run_log:
+        say(before_after_line(run_log.record(before), run_log.record(after)))
+
+
+@record_app.command("reanalyse")
+def record_reanalyse(
+    record_id: RecordArgument, log: LogOption = None, as_json: JsonOption = False
+) -> None:
+    """Judge a record again from its raw samples with this version; the log is not changed."""
+    from benchrig.bench.replay import analyse_again, judge_again, stored_run
+
+    with open_log(log) as run_log:
+        stored = stored_run(run_log, resolve(run_log, record_id))
+    cycles = analyse_again(stored)
+    verdict, judged = judge_again(stored, cycles)
+    then = stored.record.verdict
+    if as_json:
+        say_json(
+            {
+                "schema": "benchrig.reanalysis/1",
+                "record": stored.record.record_id,
+                "verdict_then": then.value,
+                "verdict_now": verdict.value,
+                "cycles": len(cycles),
+                "characteristics": [
+                    {
+                        "name": j.characteristic.value,
+                        "verdict": j.verdict.value,
+                        "value": j.measured.value if j.measured else None,
+                        "std_uncertainty": j.measured.std_uncertainty if j.measured else None,
+                        "reason": j.reason,
+                    }
+                    for j in judged
+                ],
+            }
+        )
+        return
+    same = "as then" if verdict is then else f"then {then}"
+    say(f"{stored.record.record_id}: {verdict} ({same}), {len(cycles)} cycles analysed again")
+    for j in judged:
+        say(f"  {j.characteristic}: {j.verdict}: {j.reason}")
+
+
+@record_app.command("push")
+def record_push(
+    to: Annotated[str, typer.Argument(help="postgresql://user@host/database")],
+    log: LogOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Copy all finished runs to a shared database; safe to repeat and from many benches at once."""
+    from benchrig.record.log import RunLog
+    from benchrig.record.push import push
+
+    with RunLog.open(log) as run_log:
+        pushed = push(run_log, to)
+    if as_json:
+        import dataclasses
+
+        say_json({"schema": "benchrig.push/1", **dataclasses.asdict(pushed)})
+    else:
+        say(str(pushed))

@@ -1,0 +1,146 @@
+"""``benchrig record``: look up, report, correct, export, re-analyse, verify and push."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from benchrig.cli.output import columns, say, say_json, talk
+from benchrig.errors import LogError, UsageError
+
+if TYPE_CHECKING:
+    from benchrig.record.log import RunLog
+    from benchrig.record.rows import RunSummary
+
+record_app = typer.Typer(help="Records of finished runs.", no_args_is_help=True)
+
+LogOption = Annotated[
+    str | None,
+    typer.Option("--log", envvar="BENCHRIG_LOG", help="Run log: a file or postgresql://..."),
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on standard output.")]
+RecordArgument = Annotated[str, typer.Argument(help="A record's id, or 'last'.")]
+
+
+def open_log(log: str | None, *, read_only: bool = True) -> RunLog:
+    """The run log, for reading unless told otherwise."""
+    from benchrig.record.log import RunLog
+
+    return RunLog.open(log, read_only=read_only)
+
+
+def resolve(run_log: RunLog, record_id: str) -> str:
+    """A record's id; ``last`` is the newest one."""
+    if record_id != "last":
+        return record_id
+    newest = run_log.list_runs(limit=1)
+    if not newest:
+        raise LogError(f"{run_log.shown} holds no finished run")
+    return newest[0].record_id
+
+
+@record_app.command("list")
+def record_list(
+    tag: Annotated[str | None, typer.Option(help="Only this tag: the part's history.")] = None,
+    order: Annotated[str | None, typer.Option(help="Only this work order.")] = None,
+    verdict: Annotated[str | None, typer.Option(help="Only this verdict.")] = None,
+    limit: Annotated[int, typer.Option(min=1, help="At most so many, newest first.")] = 30,
+    log: LogOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """List records, newest first; with --tag the history of one part."""
+    from benchrig.record.forms import plain
+    from benchrig.record.read import Filters
+
+    with open_log(log) as run_log:
+        found = run_log.list_runs(
+            Filters(tag=tag, order=order, verdict=verdict and verdict.upper()), limit
+        )
+    if as_json:
+        say_json({"schema": "benchrig.records/1", "records": [plain(r) for r in found]})
+        return
+    head = ("RECORD", "TAG", "PART", "STAGE", "POSITION", "VERDICT", "R20")
+    say(columns([head, *(_row(run) for run in found)]))
+
+
+def _row(run: RunSummary) -> tuple[str, ...]:
+    r20 = run.values.get("resistance_20c_ohm")
+    return (
+        run.record_id,
+        run.tag or "-",
+        run.part,
+        run.stage,
+        run.position or "-",
+        run.verdict if run.proven_safe else f"{run.verdict} / NOT PROVEN SAFE",
+        "-" if r20 is None else f"{r20.value:.3f} ± {2 * r20.std_uncertainty:.3f} ohm",
+    )
+
+
+@record_app.command("show")
+def record_show(
+    record_id: RecordArgument,
+    log: LogOption = None,
+    as_json: JsonOption = False,
+    budget: Annotated[bool, typer.Option("--budget", help="With uncertainty budgets.")] = False,
+) -> None:
+    """Show a record as its verdict card."""
+    from benchrig.cli.runs import show
+
+    with open_log(log) as run_log:
+        record = run_log.record(resolve(run_log, record_id))
+        show(record, run_log.shown, as_json=as_json, budget=budget)
+
+
+@record_app.command("correct")
+def record_correct(
+    record_id: RecordArgument,
+    field: Annotated[str, typer.Argument(help="Which word of the plan is wrong.")],
+    new: Annotated[str, typer.Argument(help="What it should say.")],
+    who: Annotated[str, typer.Option(help="Who corrects.")],
+    why: Annotated[str, typer.Option(help="Why.")],
+    log: LogOption = None,
+) -> None:
+    """Correct a word of a record: the old one stays, the new one is added."""
+    from benchrig.cli.pace import stamp
+
+    with open_log(log, read_only=False) as run_log:
+        made = run_log.correct(
+            resolve(run_log, record_id), field, new, who=who, why=why, at=stamp()
+        )
+    say(f"{made.record_id}: {made.field} was {made.old!r}, now {made.new!r}")
+
+
+@record_app.command("verify")
+def record_verify(log: LogOption = None, as_json: JsonOption = False) -> None:
+    """Check every digest of the log; any changed byte is found."""
+    from benchrig.record.verify import verify
+
+    with open_log(log) as run_log:
+        findings = verify(run_log)
+        where = run_log.shown
+    if as_json:
+        say_json(
+            {
+                "schema": "benchrig.verify/1",
+                "log": where,
+                "intact": not findings,
+                "findings": [str(finding) for finding in findings],
+            }
+        )
+    else:
+        for finding in findings:
+            talk(str(finding))
+    if findings:
+        raise LogError(f"{where}: {len(findings)} places are not as they were written")
+    if not as_json:
+        say(f"{where}: intact")
+
+
+def destination(out: Path | None, default: str) -> Path:
+    """Where to write; refuses a folder that is not there."""
+    path = out or Path(default)
+    if not path.parent.is_dir():
+        raise UsageError(f"there is no folder {path.parent}")
+    return path

@@ -1,0 +1,267 @@
+"""``benchrig run``: one part, from the clip to the record."""
+
+from __future__ import annotations
+
+import sys
+import time
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from benchrig.cli.output import say, say_json, talk
+from benchrig.errors import ExitCode, UsageError
+
+if TYPE_CHECKING:
+    from benchrig.record.values import PartTemperature, RunPlan, RunRecord
+
+RigOption = Annotated[
+    str,
+    typer.Option(
+        "--rig",
+        envvar="BENCHRIG_RIG",
+        help="Port (/dev/ttyUSB0, COM3), socket://host:port, rfc2217://host:port, "
+        "or sim:SCENARIO for a simulated rig.",
+    ),
+]
+LogOption = Annotated[
+    str | None,
+    typer.Option(
+        "--log",
+        envvar="BENCHRIG_LOG",
+        help="Run log: a file or postgresql://... ; default: the user's data folder.",
+    ),
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on standard output.")]
+
+CAUTION = """\
+Before anything is switched on:
+  - The part is OFF the vehicle, drained, dry and capped; no fuel vapour near the clips.
+    Fuel vapour catches fire at room temperature, and a clip or a brush makes sparks.
+  - Eye protection. Coils get hot enough to burn. Never open a clip while current flows.
+  - The supply is fused or current-limited; keep an extinguisher for liquid fires at hand.
+  - Local codes and the part maker's procedure come first; work you are not licensed for
+    belongs to somebody who is."""
+
+
+def register(app: typer.Typer) -> None:
+    """Add the run commands to the tree."""
+    app.command("run")(run_command)
+
+
+def run_command(
+    part: Annotated[str, typer.Argument(help="A part's name (benchrig part list) or a part file.")],
+    rig: RigOption,
+    pattern: Annotated[
+        str | None, typer.Option("--pattern", "-p", help="A pattern's name or file.")
+    ] = None,
+    output: Annotated[int, typer.Option(help="The rig's output the part is clipped to.")] = 0,
+    temperature_c: Annotated[
+        float | None, typer.Option(help="Temperature of the part by a probe on it, °C.")
+    ] = None,
+    soaked: Annotated[
+        float | None,
+        typer.Option(
+            metavar="ROOM_C", help="The part lay at this room temperature, °C, an hour or more."
+        ),
+    ] = None,
+    tag: Annotated[str, typer.Option(help="Serial that stays on the part.")] = "",
+    part_number: Annotated[str, typer.Option(help="Part number as stamped.")] = "",
+    order: Annotated[str, typer.Option(help="Work order.")] = "",
+    position: Annotated[
+        str, typer.Option(help="Label as written on harness or cylinder; never renumbered.")
+    ] = "",
+    position_scheme: Annotated[
+        str, typer.Option(help="What the label counts, e.g. 'cylinder number'.")
+    ] = "",
+    operator: Annotated[str, typer.Option(help="Who runs it.")] = "",
+    stage: Annotated[
+        str, typer.Option(help="single, incoming, cleaned, retest, or 'golden part'.")
+    ] = "single",
+    fluid: Annotated[
+        bool, typer.Option("--fluid", help="The pump stands in fluid: it may run longer.")
+    ] = False,
+    note: Annotated[str, typer.Option(help="Free text for the record.")] = "",
+    log: LogOption = None,
+    scan_period_us: Annotated[
+        int | None, typer.Option(min=25, help="Sample more slowly than the rig can, µs a scan.")
+    ] = None,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Show what would be done; switch nothing on.")
+    ] = False,
+    yes: Annotated[bool, typer.Option("--yes", "-y", help="Do not ask before energising.")] = False,
+    as_json: JsonOption = False,
+    budget: Annotated[
+        bool, typer.Option("--budget", help="Print the uncertainty budgets too.")
+    ] = False,
+) -> int:
+    """Test one removed part: cold check, cycling, made safe with evidence, verdict, record."""
+    plan = make_plan(
+        part,
+        pattern,
+        output=output,
+        temperature=_temperature(temperature_c, soaked),
+        tag=tag,
+        part_number=part_number,
+        order=order,
+        position=position,
+        position_scheme=position_scheme,
+        operator=operator,
+        stage=stage,
+        fluid=fluid,
+        note=note,
+    )
+    if dry_run:
+        return _dry_run(plan, rig, as_json=as_json)
+    confirm(yes)
+    record, where = do_run(plan, rig, log, scan_period_us=scan_period_us, quiet=as_json)
+    show(record, where, as_json=as_json, budget=budget)
+    from benchrig.bench.outcome import exit_code_for
+
+    return int(exit_code_for(record))
+
+
+def make_plan(
+    part: str,
+    pattern: str | None,
+    *,
+    output: int,
+    temperature: PartTemperature | None,
+    stage: str = "single",
+    fluid: bool = False,
+    **words: str,
+) -> RunPlan:
+    """A plan from what was typed; every wrong input is named."""
+    from benchrig.parts import library as part_library
+    from benchrig.patterns import library as pattern_library
+    from benchrig.record.values import RunPlan, Stage
+
+    loaded = part_library.load(part)
+    if loaded.kind.is_forbidden:
+        raise UsageError(
+            f"{loaded.title}: a {loaded.kind} must not be driven by this rig",
+            advice="it needs equipment made for it and somebody licensed to use it",
+        )
+    default = "pump-spin" if loaded.kind.is_pump else "six-second"
+    try:
+        chosen_stage = Stage(stage)
+    except ValueError as error:
+        raise UsageError(
+            f"--stage {stage!r} is none of: {', '.join(s.value for s in Stage)}"
+        ) from error
+    return RunPlan(
+        part=loaded,
+        pattern=pattern_library.load(pattern or default),
+        output=output,
+        temperature=temperature,
+        stage=chosen_stage,
+        fluid_confirmed=fluid,
+        **words,
+    )
+
+
+def _temperature(probe_c: float | None, soaked_c: float | None) -> PartTemperature | None:
+    from benchrig.record.values import PartTemperature, TemperatureBasis
+
+    if probe_c is not None and soaked_c is not None:
+        raise UsageError("give --temperature-c or --soaked, not both")
+    given = probe_c if probe_c is not None else soaked_c
+    if given is None:
+        return None
+    if not -40.0 <= given <= 150.0:
+        raise UsageError(f"{given:g} °C is no temperature of a part on a bench (-40 to 150)")
+    if probe_c is not None:
+        return PartTemperature(value_c=given, std_uncertainty_c=0.5, basis=TemperatureBasis.PROBE)
+    return PartTemperature(value_c=given, std_uncertainty_c=1.0, basis=TemperatureBasis.SOAKED)
+
+
+def confirm(yes: bool) -> None:
+    """Show the cautions and ask; without a terminal, ``--yes`` is needed."""
+    talk(CAUTION)
+    if yes:
+        return
+    if not sys.stdin.isatty():
+        raise UsageError(
+            "energising a part asks for a yes, and there is nobody to ask",
+            advice="add --yes when a script has made sure of the cautions",
+        )
+    talk("")
+    if input("Type yes to energise the part: ").strip().lower() not in ("yes", "y"):
+        raise UsageError("not confirmed; nothing was switched on")
+
+
+def do_run(
+    plan: RunPlan,
+    rig: str,
+    log: str | None,
+    *,
+    scan_period_us: int | None = None,
+    quiet: bool = False,
+    record_id: str | None = None,
+) -> tuple[RunRecord, str]:
+    """Run a plan with a live card; returns the record and where it is kept."""
+    from rich.console import Console
+
+    from benchrig.bench.job import Job, run_job
+    from benchrig.cli.pace import Person, new_record_id, run_async, stamp
+    from benchrig.cli.screen import CardSink
+    from benchrig.record.log import RunLog
+    from benchrig.report.terminal import LiveCard
+
+    with RunLog.open(log) as run_log:
+        with LiveCard(console=Console(stderr=True, quiet=quiet), clock=time.monotonic) as card:
+            job = Job(
+                rig_url=rig,
+                plan=plan,
+                tell=Person(rig).tell,
+                stamp=stamp,
+                record_id=record_id or new_record_id(stamp()),
+                sinks=(CardSink(card),),
+                scan_period_us=scan_period_us,
+            )
+            record = run_async(rig, run_job(job, run_log))
+        return record, run_log.shown
+
+
+def show(record: RunRecord, where: str, *, as_json: bool, budget: bool = False) -> None:
+    """The verdict: a card for a person, or the public JSON."""
+    if as_json:
+        from benchrig.record.forms import record_to_json
+
+        say_json({**record_to_json(record, budget=budget), "log": where})
+        return
+    from rich.console import Console
+
+    from benchrig.record.forms import digest
+    from benchrig.report.verdict_card import VerdictCard
+
+    VerdictCard(record, digest=digest(record), where=where).print(Console())
+
+
+def _dry_run(plan: RunPlan, rig: str, *, as_json: bool) -> int:
+    from benchrig.bench.job import describe_fit
+    from benchrig.cli.pace import run_async
+
+    fit = run_async(rig, describe_fit(rig, plan))
+    pattern = plan.pattern
+    described = {
+        "schema": "benchrig.dry-run/1",
+        "part": plan.part.name,
+        "pattern": pattern.name,
+        "cycles": pattern.cycles,
+        "duration_s": pattern.duration_s,
+        "duty": pattern.duty,
+        "output": plan.output,
+        "objections": [{"reason": o.reason, "nearest": o.nearest} for o in fit],
+    }
+    if as_json:
+        say_json(described)
+    else:
+        say(f"{plan.part.title}: {pattern.title} on output {plan.output}")
+        say(f"{pattern.cycles} cycles in {pattern.duration_s:g} s, on {100 * pattern.duty:.0f} %")
+        for objection in fit:
+            say(
+                f"refused: {objection.reason}"
+                + (f"; {objection.nearest}" if objection.nearest else "")
+            )
+        say("nothing was switched on")
+    return int(ExitCode.USAGE if fit else ExitCode.PASS)
