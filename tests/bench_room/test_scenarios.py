@@ -1,0 +1,160 @@
+"""The whole job on each scenario: verdict, ending, evidence and exit code."""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+
+import pytest
+
+from benchrig.bench.outcome import exit_code_for
+from benchrig.errors import ExitCode
+from benchrig.judge.verdict import Verdict
+from benchrig.parts.part import Characteristic
+from benchrig.record.log import RunLog
+from benchrig.record.values import Ending, NotProven, RunRecord, SafeEvidence, Stage
+from tests.bench_room.jobs import Told, plan_for, run_sim
+
+
+def verdicts(record: RunRecord) -> dict[Characteristic, Verdict]:
+    return {j.characteristic: j.verdict for j in record.characteristics}
+
+
+@pytest.mark.parametrize(
+    ("scenario", "verdict", "exit_code"),
+    [
+        ("healthy", Verdict.PASS, ExitCode.PASS),
+        ("open", Verdict.FAIL, ExitCode.PART_FAILED),
+        ("shorted-turns", Verdict.FAIL, ExitCode.PART_FAILED),
+        ("stuck-armature", Verdict.INCONCLUSIVE, ExitCode.INCONCLUSIVE),
+        ("high-joint", Verdict.FAIL, ExitCode.PART_FAILED),
+        ("over-range", Verdict.FAIL, ExitCode.PART_FAILED),
+    ],
+)
+def test_a_scenario_ends_with_its_verdict(
+    scenario: str, verdict: Verdict, exit_code: ExitCode, tmp_path: Path
+) -> None:
+    record = run_sim(scenario, tmp_path / "log.db")
+    assert record.verdict is verdict
+    assert exit_code_for(record) is exit_code
+    assert isinstance(record.made_safe, SafeEvidence)
+    assert not record.made_safe.feed_opened
+    assert record.made_safe.residual_current_a < 0.02
+    with RunLog.open(tmp_path / "log.db", read_only=True) as log:
+        assert log.record(record.record_id) == record
+        assert log.open_runs() == []
+
+
+def test_a_coil_that_opens_when_hot_fails_by_its_drop_outs(tmp_path: Path) -> None:
+    from benchrig.patterns import library
+
+    plan = plan_for(pattern=library.load("six-second"))
+    record = run_sim("opens-when-hot", tmp_path / "log.db", plan=plan, scan_period_us=1000)
+    assert verdicts(record)[Characteristic.RESISTANCE_20C] is Verdict.PASS
+    assert verdicts(record)[Characteristic.DROP_OUTS] is Verdict.FAIL
+    assert exit_code_for(record) is ExitCode.PART_FAILED
+    temperatures = [d.winding_temperature_c for d in record.drop_outs if d.winding_temperature_c]
+    assert temperatures
+    assert min(temperatures) > 30.0
+
+
+def test_a_welded_output_ends_by_opening_the_feed(tmp_path: Path) -> None:
+    record = run_sim("welded-output", tmp_path / "log.db")
+    assert isinstance(record.made_safe, SafeEvidence)
+    assert record.made_safe.feed_opened
+    assert record.ending is Ending.FAULT
+    assert record.verdict is not Verdict.PASS
+    assert exit_code_for(record) is ExitCode.RIG
+
+
+def test_welded_output_and_feed_never_finish(tmp_path: Path) -> None:
+    told = Told(declare_after=5)  # a declaration is not enough while the rig still answers
+    with pytest.raises(TimeoutError):
+        run_sim("welded-output-and-feed", tmp_path / "log.db", told=told, within_s=300.0)
+    assert len(told.alarms) > 20
+    alarm, shortfall = told.alarms[-1]
+    assert "MAY BE LIVE" in alarm.message
+    assert len(alarm.disconnect) == 3
+    assert shortfall.last_current_a is not None
+    assert shortfall.last_current_a > 0.5
+    with RunLog.open(tmp_path / "log.db", read_only=True) as log:
+        assert len(log.open_runs()) == 1  # not finished, and the next start knows
+
+
+def test_a_lost_link_needs_a_declaration(tmp_path: Path) -> None:
+    told = Told(declare_after=3)
+    record = run_sim("link-lost", tmp_path / "log.db", told=told)
+    assert isinstance(record.made_safe, NotProven)
+    assert exit_code_for(record) is ExitCode.NOT_PROVEN_SAFE
+    assert record.verdict is not Verdict.PASS
+    assert record.ending is Ending.LINK_LOST
+
+
+def test_dead_inputs_prove_nothing(tmp_path: Path) -> None:
+    told = Told()
+    with pytest.raises(TimeoutError):
+        run_sim("adc-stuck", tmp_path / "log.db", told=told, within_s=60.0)
+    assert "live zero" in told.alarms[-1][1].reason
+
+
+def test_no_temperature_means_resistance_is_not_assessed(tmp_path: Path) -> None:
+    record = run_sim("healthy", tmp_path / "log.db", plan=plan_for(temperature=None))
+    assert verdicts(record)[Characteristic.RESISTANCE_20C] is Verdict.NOT_ASSESSED
+    assert record.cold.resistance_20c_ohm is None
+    assert all(cycle.winding_temperature_c is None for cycle in record.cycles)
+
+
+@pytest.mark.parametrize("after_s", [0.3, 0.9, 1.5, 3.3, 12.0, 13.5])
+def test_an_interrupt_at_any_moment_ends_made_safe(after_s: float, tmp_path: Path) -> None:
+    def interrupt(task: asyncio.Task[RunRecord]) -> None:
+        for again in range(3):  # three times, as an impatient person would
+            asyncio.get_running_loop().call_later(after_s + 0.1 * again, task.cancel)
+
+    record = run_sim("healthy", tmp_path / "log.db", meddle=interrupt)
+    assert record.ending is Ending.INTERRUPTED
+    assert isinstance(record.made_safe, SafeEvidence)
+    assert exit_code_for(record) is ExitCode.INTERRUPTED
+    assert record.verdict is not Verdict.PASS
+
+
+def test_an_interrupt_before_the_run_leaves_nothing_behind(tmp_path: Path) -> None:
+    def interrupt(task: asyncio.Task[RunRecord]) -> None:
+        asyncio.get_running_loop().call_later(0.02, task.cancel)
+
+    with pytest.raises(asyncio.CancelledError):
+        run_sim("healthy", tmp_path / "log.db", meddle=interrupt)
+    with RunLog.open(tmp_path / "log.db", read_only=True) as log:
+        assert log.open_runs() == []
+
+
+def test_a_run_left_open_is_closed_with_evidence_at_the_next_start(tmp_path: Path) -> None:
+    path = tmp_path / "log.db"
+    with pytest.raises(TimeoutError):
+        run_sim("welded-output-and-feed", path, told=Told(), within_s=60.0)
+    with RunLog.open(path, read_only=True) as log:
+        left = log.open_runs()[0]
+    record = run_sim("healthy", path)  # the same rig, repaired
+    assert record.verdict is Verdict.PASS
+    assert record.rig.unique_id == left.rig_unique_id
+    with RunLog.open(path, read_only=True) as log:
+        assert log.open_runs() == []
+        closed = log.record(left.record_id)
+    assert closed.ending is Ending.FOUND_OPEN
+    assert isinstance(closed.made_safe, SafeEvidence)
+    assert closed.verdict is Verdict.INCONCLUSIVE
+
+
+def test_what_was_typed_stands_in_the_record_as_typed(tmp_path: Path) -> None:
+    plan = plan_for(
+        tag="K-0007",
+        position="3",
+        position_scheme="cylinder number",
+        order="K-1042",
+        stage=Stage.INCOMING,
+        note="<b>ticks when warm</b>",
+    )
+    record = run_sim("healthy", tmp_path / "log.db", plan=plan)
+    with RunLog.open(tmp_path / "log.db", read_only=True) as log:
+        kept = log.history("K-0007")
+        assert [run.record_id for run in kept] == [record.record_id]
+        assert log.record(record.record_id).plan == plan
