@@ -114,6 +114,7 @@ def analyse_again(stored: Stored) -> tuple[CycleFeatures, ...]:
             part_temperature_c=temperature.value_c if temperature else None,
             u_part_temperature_c=temperature.std_uncertainty_c if temperature else None,
             lead_null=None if four_wire(stored.scales) else rig.lead_null_ohm,
+            cold_resistance=stored.record.cold.resistance_ohm,
             assess_motion=assess_motion,
         )
     )

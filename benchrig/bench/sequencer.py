@@ -46,7 +46,7 @@ from benchrig.record.values import (
 )
 from benchrig.rig.client import Rig
 from benchrig.rig.events import EdgeEvent
-from benchrig.wire.messages import InputRole
+from benchrig.wire.messages import InputRole, OutputKind
 
 RUN_SCHEDULE_ID = 0x5C10
 COOL_DOWN_S = 2.0
@@ -100,6 +100,7 @@ class _Run:
         self.begun_at = setup.stamp()
         self.watch = Watch(plan, self._emit)
         self.analyser: CycleAnalyser | None = None
+        self.cycled: CycleAnalyser | None = None  # done, with the rises that motion is read from
 
     async def execute(self) -> RunOutcome:
         part = self.plan.part
@@ -137,6 +138,8 @@ class _Run:
                 self._end(Ending.FAULT, f"internal error: {error!r}")
                 self.bug = error
             made_safe = await self._make_safe(observer)
+            if self.cycled is not None:
+                self.gathered.cycles = self.cycled.with_motion(self.gathered.cycles)
         record = self._assemble(made_safe)
         self._emit(EventKind.ENDED, record.verdict.value, {"record": record.record_id})
         return RunOutcome(record=record, bug=self.bug)
@@ -189,6 +192,7 @@ class _Run:
             await self._until_finished(observer)
         finally:
             self._take_cycles(self.analyser.finish())
+            self.cycled = self.analyser
             for found in self.analyser.unexpected[:UNEXPECTED_TOLD_MAX]:
                 self.gathered.warnings.append(
                     f"{found.peak_a * 1e3:.0f} mA for {found.duration_s * 1e3:.0f} ms at "
@@ -339,7 +343,10 @@ class _Run:
             part_temperature_c=temperature.value_c if temperature else None,
             u_part_temperature_c=temperature.std_uncertainty_c if temperature else None,
             lead_null=None if four_wire(self.rig.scales) else self.setup.lead_null,
+            relay=self.rig.outputs[self.plan.output].kind is OutputKind.RELAY,
+            cold_resistance=self.gathered.cold.resistance_ohm,
             assess_motion=assess_motion,
+            defer_motion=True,  # it takes seconds the first time, and heartbeats must go on
             clock_rel_u=max(identity.clock_tolerance_ppm, 1) * 1e-6,
         )
 
