@@ -12,6 +12,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +30,7 @@ from benchrig.rig.events import (
 )
 from benchrig.wire.messages import InputRole
 
+T = TypeVar("T")
 WINDOW_SCANS_MIN = 16
 LIVE_ZERO_TOLERANCE_CODES = 12  # offset and noise of uncalibrated electronics
 EDGES_KEPT = 64  # enough to place a late block between its edges
@@ -121,6 +123,7 @@ class Observer:
         self.on_edge = on_edge
         self.fault: FaultEvent | None = None
         self.restarted = False
+        self.mistake: Exception | None = None  # in a callback; watching goes on without it
         self.lost: str | None = None
         self.finished = asyncio.Event()  # the schedule ended by itself
         self.stopped = asyncio.Event()  # fault, restart or lost link: nothing more will come
@@ -226,13 +229,13 @@ class Observer:
             if on:
                 self.liveness.on_edges += 1
         if self.on_edge is not None:
-            self.on_edge(event)
+            self._guarded(self.on_edge, event)
 
     def _take_blocks(self, blocks: list[SampleBlock]) -> None:
         """Blocks as they came go to the log; for everything else neighbours are joined."""
         for block in blocks:
             if self.on_raw is not None:
-                self.on_raw(block)
+                self._guarded(self.on_raw, block)
         for joined in join_neighbours(blocks):
             self._take_joined(joined)
         blocks.clear()
@@ -242,7 +245,23 @@ class Observer:
             self._collect[1].append(block)
         self._note_liveness(block)
         if self.on_block is not None:
-            self.on_block(block)
+            self._guarded(self.on_block, block)
+
+    def _guarded(self, callback: Callable[[T], None], value: T) -> None:
+        """A mistake in the analysis must not blind the observer: evidence still hangs on it."""
+        try:
+            callback(value)
+        except Exception as error:  # noqa: BLE001 - kept, and raised by the run once it is safe
+            self.mistake = self.mistake or error
+            self.on_block = self.on_edge = self.on_raw = None
+            self.stopped.set()
+
+    def begin_anew(self) -> None:
+        """Forget a restart of the rig: since then nothing was switched on."""
+        if self.restarted:
+            self.restarted = False
+            self.liveness = Liveness()
+            self.edges.clear()
 
     def _note_liveness(self, block: SampleBlock) -> None:
         if not self.edges or not len(block.codes):

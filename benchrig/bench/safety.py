@@ -150,6 +150,7 @@ async def _attempt(observer: Observer | None, offsets: Offsets) -> SafeEvidence 
             last_current_a=None,
             feed_opened=False,
         )
+    observer.begin_anew()
     try:
         return await prove_off(observer, offsets)
     except RigError as error:

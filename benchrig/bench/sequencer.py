@@ -228,6 +228,8 @@ class _Run:
     def _stop_cause(self, observer: Observer) -> bool:
         if observer.lost is not None:
             raise LinkError(observer.lost)
+        if observer.mistake is not None:
+            raise observer.mistake
         if observer.restarted:
             raise RigError("the rig has restarted on its own in the middle of the run")
         if self.sinks.essential_failure is not None:

@@ -265,8 +265,11 @@ class Rig:
         return answer
 
     async def link_again(self, url: str) -> Link:
-        """A new link to this rig, once this one is lost."""
-        return await open_link_again(self._exchange.link, url)
+        """A new link to this rig, once this one is lost; the old one is let go first."""
+        link = self._exchange.link
+        self._exchange.close()
+        await link.close()  # a port that is held here could not be opened again
+        return await open_link_again(link, url)
 
     # --- events ---
 

@@ -1,0 +1,94 @@
+"""Ways a run can go wrong from inside, and the one way out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from benchrig.bench.outcome import exit_code_for
+from benchrig.errors import ExitCode
+from benchrig.judge.verdict import Verdict
+from benchrig.measure.cycles import CycleAnalyser
+from benchrig.measure.samples import SampleBlock
+from benchrig.record.log import RunLog
+from benchrig.record.values import Ending, NotProven, RunEvent, RunRecord, SafeEvidence
+from tests.bench_room.jobs import Told, run_sim
+
+
+def only_record(path: Path) -> RunRecord:
+    with RunLog.open(path, read_only=True) as log:
+        assert log.open_runs() == []
+        (summary,) = log.list_runs()
+        return log.record(summary.record_id)
+
+
+def test_a_mistake_in_the_analysis_ends_safe_and_is_raised(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(self: CycleAnalyser, block: SampleBlock) -> None:
+        raise ZeroDivisionError("a bug")
+
+    monkeypatch.setattr(CycleAnalyser, "add_block", broken)
+    with pytest.raises(ZeroDivisionError):
+        run_sim("healthy", tmp_path / "log.db")
+    record = only_record(tmp_path / "log.db")
+    assert isinstance(record.made_safe, SafeEvidence)
+    assert record.ending is Ending.FAULT
+    assert "ZeroDivisionError" in record.ending_reason
+    assert record.verdict is not Verdict.PASS
+
+
+class FailingSink:
+    essential = False
+    failure: Exception | None = None
+
+    def accept(self, event: RunEvent) -> None:
+        raise OSError("the broker is on fire")
+
+    def add_block(self, block: SampleBlock) -> None:
+        raise OSError("the broker is on fire")
+
+
+def test_a_failing_sink_changes_nothing_but_a_warning(tmp_path: Path) -> None:
+    record = run_sim("healthy", tmp_path / "log.db", sinks=[FailingSink()])
+    assert record.verdict is Verdict.PASS
+    assert [w for w in record.warnings if "FailingSink" in w]
+
+
+class FailingLog(FailingSink):
+    essential = True
+
+
+def test_a_log_that_fails_ends_the_run_safely(tmp_path: Path) -> None:
+    record = run_sim("healthy", tmp_path / "log.db", sinks=[FailingLog()])
+    assert isinstance(record.made_safe, SafeEvidence)
+    assert record.ending is Ending.FAULT
+    assert "log" in record.ending_reason
+    assert record.verdict is not Verdict.PASS
+
+
+@pytest.mark.parametrize("fault", ["reset@cycle3", "brown-out@cycle2,duration_s=0.3"])
+def test_a_rig_that_restarts_ends_the_run_with_evidence(fault: str, tmp_path: Path) -> None:
+    record = run_sim(f"healthy?fault={fault}", tmp_path / "log.db")
+    assert isinstance(record.made_safe, SafeEvidence)
+    assert exit_code_for(record) is ExitCode.RIG
+    assert record.verdict is not Verdict.PASS
+
+
+def test_a_rig_plugged_in_again_is_looked_at_and_not_resumed(tmp_path: Path) -> None:
+    told = Told()
+    record = run_sim("healthy?fault=unplug@cycle2,duration_s=5", tmp_path / "log.db", told=told)
+    assert told.alarms  # while it was away somebody was told what to disconnect
+    assert isinstance(record.made_safe, SafeEvidence)
+    assert record.ending is Ending.LINK_LOST
+    assert record.cycles_done < record.cycles_planned
+    assert exit_code_for(record) is ExitCode.RIG
+
+
+def test_a_declaration_counts_only_when_the_link_is_gone(tmp_path: Path) -> None:
+    told = Told(declare_after=2)
+    record = run_sim("healthy?fault=unplug@cycle2", tmp_path / "log.db", told=told)
+    assert isinstance(record.made_safe, NotProven)
+    assert record.made_safe.declared
+    assert all(shortfall.link_gone for _, shortfall in told.alarms)
