@@ -34,7 +34,7 @@ MISS_MARGIN = 2.0  # a typical 10 % signature must stand this far above the thre
 MISFIT_MAX = 0.02  # rms, of the final current
 # Spread of the end of travel that coils unlike the family add, in time constants: from
 # coils of an independent physics.
-END_MODEL, START_MODEL = 0.012, 0.08
+END_MODEL, START_MODEL = 0.018, 0.08
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -156,40 +156,51 @@ def assess_batch(
 def _scale(time: Array, currents: Array) -> tuple[Array, Array, Array, list[str]]:
     """Time constant, final current and window of each row, and why a row cannot be used."""
     count, points = currents.shape
-    tau = np.full(count, np.nan)
-    final = np.full(count, np.nan)
-    window = np.full(count, np.nan)
-    why = [""] * count
     if points < POINTS_MIN:
-        return np.ones(count), final, window, [f"record too short: {points} samples"] * count
+        blank = np.full(count, np.nan)
+        return np.ones(count), blank, blank, [f"record too short: {points} samples"] * count
     span = float(time[-1])
     step = float(np.median(np.diff(time)))
+    alive = np.all(np.isfinite(currents), axis=1)
+    alive &= np.max(np.where(np.isfinite(currents), currents, 0), axis=1) > 0
+    tau, final, use = np.full(count, span / 5), np.ones(count), np.full(count, points)
+    window = np.full(count, WINDOW_MIN)
+    for _ in range(4):
+        # Rows that use the same number of points are fitted together.
+        for length in np.unique(use[alive]):
+            rows = np.flatnonzero(alive & (use == length))
+            middle = float(np.median(tau[rows]))
+            factor, level = model.fit_rise(time[:length] / middle, currents[rows, :length])
+            tau[rows], final[rows] = middle * factor, level
+        room = (span + step / 2) / tau
+        window = np.where(room >= model.WINDOW_MAX, model.WINDOW_MAX, np.floor(room * 2) / 2)
+        use = np.searchsorted(time, window * tau)
+        use = np.clip(use, min(points, POINTS_MIN), points)
+    why = [""] * count
     for row in range(count):
-        line = currents[row]
-        guess, use = span / 5, points
-        if not np.all(np.isfinite(line)) or float(np.max(line)) <= 0:
-            why[row], tau[row] = "no current to assess", 1.0
-            continue
-        for _ in range(4):
-            factor, level = model.fit_rise(time[:use] / guess, line[None, :use])
-            guess, final[row] = guess * float(factor[0]), float(level[0])
-            room = (span + step / 2) / guess
-            window[row] = model.WINDOW_MAX if room >= model.WINDOW_MAX else np.floor(room * 2) / 2
-            use = max(int(np.searchsorted(time, window[row] * guess)), min(points, POINTS_MIN))
-        tau[row] = guess
-        if window[row] < WINDOW_MIN:
-            why[row] = (
-                f"record too short: {span * 1e3:.3g} ms is {room:.2g} time constants, "
-                f"{WINDOW_MIN:g} are needed"
-            )
-        elif step > STEP_MAX * guess:
-            why[row] = (
-                f"rate too low: {1e-3 / step:.3g} kS/s gives {guess / step:.2g} samples a time "
-                f"constant, {1 / STEP_MAX:g} are needed"
-            )
-        elif time[0] > FIRST_MAX * guess:
-            why[row] = "the record begins too long after switch-on"
+        why[row] = _unusable(alive[row], span, step, float(time[0]), tau[row], window[row])
     return tau, final, window, why
+
+
+def _unusable(
+    alive: bool, span: float, step: float, first: float, tau: float, window: float
+) -> str:
+    """Why a record cannot be assessed; "" when it can."""
+    if not alive:
+        return "no current to assess"
+    if window < WINDOW_MIN:
+        return (
+            f"record too short: {span * 1e3:.3g} ms is {span / tau:.2g} time constants, "
+            f"{WINDOW_MIN:g} are needed"
+        )
+    if step > STEP_MAX * tau:
+        return (
+            f"rate too low: {1e-3 / step:.3g} kS/s gives {tau / step:.2g} samples a time "
+            f"constant, {1 / STEP_MAX:g} are needed"
+        )
+    if first > FIRST_MAX * tau:
+        return "the record begins too long after switch-on"
+    return ""
 
 
 def assess_motion(

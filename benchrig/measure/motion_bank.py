@@ -48,6 +48,10 @@ class Coils:
     late: Floats
     restitution: Floats
     bounce_time: Floats
+    lift: Floats  # flux at which a free armature lifts, of the full one; 0: it follows the law
+    agility: Floats  # force of the preload over the mass
+    drag: Floats
+    spring: Floats  # rise of the preload over the travel
 
     def __len__(self) -> int:
         return len(self.leakage)
@@ -111,8 +115,14 @@ def draw_coils(
     change: NDArray[np.float64],
     end: NDArray[np.float64],
     ranges: Ranges = TYPICAL,
+    *,
+    free: bool = False,
 ) -> Coils:
-    """Random coils with the given inductance change and end of travel."""
+    """Random coils with the given inductance change and end of travel.
+
+    A ``free`` armature is pulled by the flux against its preload instead of following a law:
+    when its travel starts and ends, ``simulate`` finds out.
+    """
     count = len(change)
 
     def even(low: float, high: float) -> NDArray[np.float64]:
@@ -146,6 +156,10 @@ def draw_coils(
         "late": late,
         "restitution": half(ranges.restitution),
         "bounce_time": travel * log_even((0.15, 0.8)),
+        "lift": even(0.25, 0.8) if free else np.zeros(count),
+        "agility": log_even((8.0, 140.0)),
+        "drag": even(0.0, 3.0),
+        "spring": even(0.0, 0.3),
     }
     return Coils(**{name: value.astype(np.float32) for name, value in values.items()})
 
@@ -166,8 +180,49 @@ def _position(coils: Coils, time: float) -> Floats:
     return np.asarray(position, dtype=np.float32)
 
 
+class _Free:
+    """Armatures that the flux pulls; nan until they have lifted, and until they landed."""
+
+    def __init__(self, coils: Coils, step: float) -> None:
+        self.coils = coils
+        self.step = np.float32(step)
+        self.place = np.zeros(len(coils), np.float32)
+        self.speed = np.zeros(len(coils), np.float32)
+        self.start = np.full(len(coils), np.nan, np.float32)
+        self.end = np.full(len(coils), np.nan, np.float32)
+
+    def middle(self) -> Floats:
+        """Positions half a step on."""
+        return np.clip(self.place + np.float32(0.5) * self.step * self.speed, 0, 1)
+
+    def advance(self, level: Floats, time: float) -> None:
+        """One step to ``time`` with the flux density at its end."""
+        preload = 1 + self.coils.spring * self.place
+        pull = self.coils.agility * ((level / self.coils.lift) ** 2 - preload)
+        speed = (self.speed + self.step * pull) / (1 + self.step * self.coils.drag)
+        speed = np.where((self.place <= 0) & (speed < 0), 0, speed)
+        place = self.place + np.float32(0.5) * self.step * (self.speed + speed)
+        lifted = np.isnan(self.start) & (place > 0)
+        self.start[lifted] = time - self.step
+        landed = place >= 1
+        share = (1 - self.place) / np.maximum(place - self.place, np.float32(1e-9))
+        first = np.isnan(self.end) & landed
+        self.end[first] = (time - (1 - share) * self.step)[first]
+        speed = np.where(landed, -self.coils.restitution * np.abs(speed), speed)
+        self.place = np.clip(place, 0, 1).astype(np.float32)
+        self.speed = speed.astype(np.float32)
+
+
 def simulate(coils: Coils, duration: float) -> tuple[NDArray[np.float64], Floats]:
     """Currents after switch-on: times (points,) and currents (coils, points)."""
+    times, currents, _, _ = simulate_motion(coils, duration)
+    return times, currents
+
+
+def simulate_motion(
+    coils: Coils, duration: float
+) -> tuple[NDArray[np.float64], Floats, Floats, Floats]:
+    """The same, and start and end of each travel; nan where a free armature never landed."""
     step = 1.0 / STEPS_PER_TAU
     points = round(duration * STEPS_PER_TAU) + 1
     c = coils
@@ -188,10 +243,12 @@ def simulate(coils: Coils, duration: float) -> tuple[NDArray[np.float64], Floats
     flux = np.zeros(len(c), np.float32)
     current = np.zeros_like(flux)
     slow = np.zeros_like(flux)
+    free = _Free(c, step) if np.any(c.lift > 0) else None
     out = np.zeros((points, len(c)), np.float32)
     for n in range(1, points):
         middle = np.float32((n - 0.5) * step)
-        open_part = 1 - closing * _position(c, float(middle))
+        place = free.middle() if free is not None else _position(c, float(middle))
+        open_part = 1 - closing * place
         level = flux / magnetising
         square = level * level
         sharp = square * square * square
@@ -220,5 +277,8 @@ def simulate(coils: Coils, duration: float) -> tuple[NDArray[np.float64], Floats
         flux = flux + np.float32(step) * voltage
         slow = slow * slow_decay + slow_gain * voltage
         out[n] = current
+        if free is not None:
+            free.advance(flux / magnetising, n * step)
     times: NDArray[np.float64] = np.arange(points, dtype=np.float64) * step
-    return times, np.ascontiguousarray(out.T)
+    start, end = (c.start, c.end) if free is None else (free.start, free.end)
+    return times, np.ascontiguousarray(out.T), start, end

@@ -26,16 +26,22 @@ DURATION = 6.5  # simulated, in time constants of the open coil
 WINDOW_MAX = 5.0  # analysed, in fitted time constants
 FIRST_END, LAST_END = 0.4, 4.7
 MOVING = 6000  # coils of each class of inductance change
-TYPICAL_SHARE = 0.7
+# Laws of motion and free armatures, typical and wide: ranges, free, share of the coils.
+MIXTURE = (
+    (bank.TYPICAL, False, 0.4),
+    (bank.WIDE, False, 0.2),
+    (bank.TYPICAL, True, 0.4),
+    (bank.WIDE, True, 0.2),
+)
 STUCK = 3000
-STUCK_SLACK = 4.0  # variance of stuck coils unlike the family, over the family's
+STUCK_SLACK = 3.0  # variance of stuck coils unlike the family, over the family's
 LEARNED_SPREAD = 0.03  # how far a part strays from its own record, of the family's spread
-RATE_RESERVE = 0.8  # the threshold is set for this share of the stated rate
+RATE_RESERVE = 0.9  # the threshold is set for this share of the stated rate
 CELL = 0.06  # width of a group, in time constants
 GROUP_MIN = 30
 RANK = 28
 JITTER = 0.01  # the grid's time constant is rounded this much
-MISMATCH = 0.006  # share of the inductance change that no family gets right, of the current
+MISMATCH = 0.004  # share of the inductance change that no family gets right, of the current
 TEMPLATE_STEP = 0.05
 TEMPLATES_A_STEP = 12
 TRIALS = 4000
@@ -84,29 +90,39 @@ class _Family:
 
 
 def _normalise(coils: bank.Coils, kind: NDArray[np.intp], window: float) -> _Family:
-    _, currents = bank.simulate(coils, DURATION)
+    _, currents, start, end = bank.simulate_motion(coils, DURATION)
+    landed = np.isfinite(end)
+    currents, start, end, kind = currents[landed], start[landed], end[landed], kind[landed]
     u: Array = np.arange(1, 51, dtype=np.float64) * (window / 50)
-    tau: Array = np.ones(len(coils))
+    tau: Array = np.ones(len(currents))
     for _ in range(3):
         factor, final = fit_rise(u, _read(currents, u * tau[:, None]))
         tau = tau * factor
     scaled = np.asarray(currents / final[:, None], dtype=np.float32)
-    return _Family(scaled, tau, coils.start / tau, coils.end / tau, kind)
+    return _Family(scaled, tau, start / tau, end / tau, kind)
 
 
 @lru_cache(maxsize=4)
 def moving_family(window: float) -> _Family:
     """Moving coils of all classes, normalised by a fit over ``window`` time constants."""
     rng = np.random.default_rng(SEED)
-    sets, kinds = [], []
-    for kind, (low, high) in enumerate(bank.INDUCTANCE_CHANGES):
-        for ranges, share in ((bank.TYPICAL, TYPICAL_SHARE), (bank.WIDE, 1 - TYPICAL_SHARE)):
+    parts = []
+    for ranges, free, share in MIXTURE:
+        sets, kinds = [], []
+        for kind, (low, high) in enumerate(bank.INDUCTANCE_CHANGES):
             count = round(MOVING * share)
             change = np.exp(rng.uniform(np.log(low), np.log(high), count))
             end = rng.uniform(FIRST_END, min(LAST_END, window), count)
-            sets.append(bank.draw_coils(rng, change, end, ranges))
+            sets.append(bank.draw_coils(rng, change, end, ranges, free=free))
             kinds.append(np.full(count, kind))
-    return _normalise(bank.join(sets), np.concatenate(kinds), window)
+        parts.append(_normalise(bank.join(sets), np.concatenate(kinds), window))
+    return _Family(
+        np.concatenate([p.currents for p in parts]),
+        np.concatenate([p.tau for p in parts]),
+        np.concatenate([p.start for p in parts]),
+        np.concatenate([p.end for p in parts]),
+        np.concatenate([p.kind for p in parts]),
+    )
 
 
 @lru_cache(maxsize=4)
