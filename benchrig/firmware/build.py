@@ -28,6 +28,7 @@ FLAGS = (
     "-Os",
     "-flto",
     "-fwhole-program",
+    "-mrelax",
     "-frandom-seed=benchrig",
     "-Wall",
     "-Wextra",
@@ -89,7 +90,7 @@ def libc() -> str:
     with tempfile.TemporaryDirectory() as folder:
         probe = Path(folder) / "probe.c"
         probe.write_text("#include <avr/version.h>\nversion=__AVR_LIBC_VERSION_STRING__\n")
-        text = _run("avr-gcc", f"-mmcu={MCU}", "-E", str(probe))
+        text = _run("avr-gcc", f"-mmcu={MCU}", "-E", "-P", str(probe))
     found = re.search(r'version=\s*"([^"]+)"', text)
     return found[1] if found else "unknown"
 

@@ -69,8 +69,9 @@ def _library() -> ctypes.CDLL:
     for name in ("outputs", "feed", "tx_lost", "rx_waiting"):
         function = getattr(library, f"sim_{name}")
         function.argtypes, function.restype = [pointer], u32
-    library.sim_latency_most.argtypes = [pointer, ctypes.c_int]
-    library.sim_latency_most.restype = u64
+    for name in ("latency_most", "pending_last"):
+        function = getattr(library, f"sim_{name}")
+        function.argtypes, function.restype = [pointer, ctypes.c_int], u64
     library.sim_stack_least.argtypes = [pointer]
     library.sim_stack_least.restype = ctypes.c_uint16
     library.sim_single_step.argtypes = [pointer, ctypes.c_int]
@@ -224,6 +225,10 @@ class Emulator:
     def latency_most(self, vector: str) -> int:
         """The longest wait of an interrupt, from its flag to its first instruction, cycles."""
         return int(self._lib.sim_latency_most(self._sim, VECTORS[vector]))
+
+    def pending_last(self, vector: str) -> int:
+        """The cycle at which an interrupt's flag was raised last."""
+        return int(self._lib.sim_pending_last(self._sim, VECTORS[vector]))
 
     def watch_stack(self, on: bool) -> None:
         """Look at the stack pointer after every instruction (slow)."""

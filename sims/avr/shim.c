@@ -52,8 +52,10 @@ struct sim {
     struct edge_seen edges[EDGE_LOG];
     uint32_t edge_count;
     uint64_t pending_since[VECTORS];
+    uint64_t pending_last[VECTORS];
     uint64_t latency_most[VECTORS];
     uint64_t adc_last, adc_starts;
+    avr_ioport_external_t outside_b, outside_d;
     int line_low;
     int single_step;
     uint16_t stack_least;
@@ -146,13 +148,24 @@ static void rx_kick(struct sim *s)
     }
 }
 
+/* A level driven from outside; it also outlasts the next write of the port. */
+static void drive(struct sim *s, char port, int pin, int level)
+{
+    avr_ioport_external_t *now = port == 'D' ? &s->outside_d : &s->outside_b;
+    now->name = port;
+    now->mask |= 1u << pin;
+    now->value = (now->value & ~(1u << pin)) | ((unsigned)level << pin);
+    avr_ioctl(s->avr, AVR_IOCTL_IOPORT_SET_EXTERNAL(port), now);
+    avr_raise_irq(port == 'D' ? s->rxd : s->auxiliary, (uint32_t)level);
+}
+
 static avr_cycle_count_t line_up(avr_t *avr, avr_cycle_count_t when, void *param)
 {
     struct sim *s = param;
     (void)avr;
     (void)when;
     s->line_low = 0;
-    avr_raise_irq(s->rxd, 1);
+    drive(s, 'D', 0, 1);
     return 0;
 }
 
@@ -162,7 +175,7 @@ static void vector_pending(avr_irq_t *irq, uint32_t value, void *param)
     struct sim *s = ((void **)param)[0];
     uintptr_t vector = (uintptr_t)((void **)param)[1];
     if (value)
-        s->pending_since[vector] = s->avr->cycle;
+        s->pending_since[vector] = s->pending_last[vector] = s->avr->cycle;
 }
 
 static void vector_running(avr_irq_t *irq, uint32_t value, void *param)
@@ -255,8 +268,8 @@ struct sim *sim_new(const char *elf, adc_callback on_adc, pins_callback on_pins,
     avr_extint_set_strict_lvl_trig(s->avr, 0, 0);
     avr_extint_set_strict_lvl_trig(s->avr, 1, 0);
     s->avr->data[MCUSR_AT] = 1; /* power-on */
-    avr_raise_irq(s->rxd, 1);
-    avr_raise_irq(s->auxiliary, 1);
+    drive(s, 'D', 0, 1);
+    drive(s, 'B', 4, 1);
     return s;
 }
 
@@ -303,6 +316,7 @@ uint32_t sim_feed(struct sim *s) { return s->feed; }
 uint32_t sim_tx_lost(struct sim *s) { return s->tx_lost; }
 uint32_t sim_rx_waiting(struct sim *s) { return s->rx_head - s->rx_tail; }
 uint64_t sim_latency_most(struct sim *s, int vector) { return s->latency_most[vector]; }
+uint64_t sim_pending_last(struct sim *s, int vector) { return s->pending_last[vector]; }
 uint16_t sim_stack_least(struct sim *s) { return s->stack_least; }
 void sim_single_step(struct sim *s, int on) { s->single_step = on; }
 
@@ -329,7 +343,7 @@ void sim_break(struct sim *s, uint64_t cycles)
 {
     s->rx_tail = s->rx_head; /* what was being sent is lost */
     s->line_low = 1;
-    avr_raise_irq(s->rxd, 0);
+    drive(s, 'D', 0, 0);
     avr_cycle_timer_register(s->avr, cycles, line_up, s);
     s->rx[s->rx_head++ % RX_RING] = UART_INPUT_FE;
     rx_kick(s);
@@ -342,11 +356,11 @@ void sim_reset(struct sim *s, uint8_t mcusr)
 {
     avr_reset(s->avr);
     s->avr->data[MCUSR_AT] = mcusr;
-    avr_raise_irq(s->rxd, 1);
+    drive(s, 'D', 0, 1);
     rx_kick(s);
 }
 
-void sim_auxiliary(struct sim *s, int closed) { avr_raise_irq(s->auxiliary, !closed); }
+void sim_auxiliary(struct sim *s, int closed) { drive(s, 'B', 4, !closed); }
 
 void sim_flash(struct sim *s, uint32_t at, const uint8_t *bytes, uint32_t count)
 {

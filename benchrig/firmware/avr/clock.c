@@ -6,11 +6,11 @@
 #include "../core/guard.h"
 #include "../core/port.h"
 #include "sampling.h"
-#include "serial.h"
 
 #define HOUSEKEEPING_COUNT (SLOT_COUNTS / 2u)
 
 volatile uint8_t tick_lives;
+volatile uint8_t tick_runs;
 static volatile uint16_t ticks_high;
 static uint8_t phase_offset;
 
@@ -80,9 +80,10 @@ ISR(TIMER1_OVF_vect)
 ISR(TIMER2_COMPB_vect)
 {
     TIMSK2 = _BV(OCIE2A);
+    tick_runs = 1;
     sei();
     guard_tick();
-    serial_tick();
     sampling_tick();
     tick_lives = 1;
+    tick_runs = 0;
 }

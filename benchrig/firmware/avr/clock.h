@@ -15,4 +15,7 @@ uint8_t clock_phase_at(uint16_t timer1_count);
 /* Set by each housekeeping tick; the watchdog is fed only if it was. */
 extern volatile uint8_t tick_lives;
 
+/* While it runs it is not unmasked again: under overload it is skipped, never nested. */
+extern volatile uint8_t tick_runs;
+
 #endif

@@ -22,7 +22,8 @@ enum { NOTHING, FOR_STREAM, FOR_TRIP, FOR_NOBODY };
 
 static volatile uint8_t converting;
 static volatile uint8_t sampling;
-static volatile uint8_t slot_waits; /* a slot began while a trip conversion ran */
+static volatile uint8_t slot_waits;   /* a slot began while the converter was busy */
+static volatile uint8_t slots_missed; /* and more of them meanwhile */
 static uint8_t start_stream;        /* what to write to ADCSRA */
 static uint8_t odd_slot;
 static uint16_t slots, slots_left;
@@ -57,7 +58,7 @@ uint32_t port_sampling_start(uint16_t count)
     start_stream = START | speed_for(count);
     if (converting == NOTHING)
         ADMUX = REFERENCE | stream_input();
-    slot_waits = 0;
+    slot_waits = slots_missed = 0;
     sampling = 1;
     port_unlock(was);
     return next_slot + SLOT_COUNTS + DONE_TICKS;
@@ -67,7 +68,7 @@ void port_sampling_stop(void)
 {
     uint8_t was = port_lock();
     sampling = 0;
-    slot_waits = 0;
+    slot_waits = slots_missed = 0;
     if (converting == FOR_STREAM)
         converting = FOR_NOBODY;
     port_unlock(was);
@@ -79,7 +80,8 @@ ISR(TIMER2_COMPA_vect)
     odd_slot ^= 1u;
     if (odd_slot) {
         TIFR2 = _BV(OCF2B);
-        TIMSK2 = _BV(OCIE2A) | _BV(OCIE2B);
+        if (!tick_runs)
+            TIMSK2 = _BV(OCIE2A) | _BV(OCIE2B);
     }
     if (!sampling || --slots_left)
         return;
@@ -107,8 +109,18 @@ INLINE void try_trip(void)
     trip_due = false;
 }
 
+/* The block that is being filled is lost, but time and numbers go on: stamps never lie. */
+static void count_missed(void)
+{
+    for (; slots_missed; slots_missed--) {
+        capture.skipping = true;
+        stream_next();
+        stream_code(0);
+    }
+}
+
 /* Interruptible as soon as the next input is chosen, so that edges need not wait for the rest.
- * It cannot nest in itself: the next conversion takes longer than this. */
+ * No conversion is started before its end, so it cannot nest in itself. */
 ISR(ADC_vect)
 {
     uint16_t code = ADC;
@@ -117,7 +129,6 @@ ISR(ADC_vect)
     if (what == FOR_STREAM)
         stream_next();
     ADMUX = REFERENCE | stream_input();
-    converting = NOTHING;
     sei();
     if (what == FOR_TRIP) {
         guard_current(code);
@@ -129,11 +140,15 @@ ISR(ADC_vect)
         stream_code(code);
     }
     cli();
+    converting = NOTHING;
     if (slot_waits) {
+        if (slots_missed)
+            count_missed();
+        ADMUX = REFERENCE | stream_input();
         slot_waits = 0;
         ADCSRA = start_stream;
         converting = FOR_STREAM;
-    } else if (converting == NOTHING) {
+    } else {
         try_trip();
     }
 }

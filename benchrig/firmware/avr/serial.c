@@ -11,7 +11,6 @@
 
 volatile uint8_t serial_ring[SERIAL_RING];
 volatile uint8_t serial_head, serial_tail;
-static volatile bool break_seen;
 
 void serial_begin(void)
 {
@@ -23,10 +22,23 @@ void serial_begin(void)
 
 void port_transmit(void)
 {
+    uint8_t was = port_lock();
     UCSR0B |= _BV(UDRIE0);
+    port_unlock(was);
 }
 
-/* UCSR0B is out of reach of sbi; nothing else changes it after the start but these two. */
+void serial_pause(void)
+{
+    UCSR0B &= (uint8_t)~_BV(UDRIE0);
+}
+
+void serial_go_on(void)
+{
+    if (transmit_head != transmit_tail)
+        UCSR0B |= _BV(UDRIE0);
+}
+
+/* UCSR0B is out of reach of sbi: it is changed in interrupts and locks only. */
 ISR(USART_UDRE_vect)
 {
     uint8_t at = transmit_tail;
@@ -66,12 +78,4 @@ ISR(TIMER0_COMPA_vect)
     TIMSK0 = 0;
     if (!(PIND & _BV(PD0)))
         break_seen = true;
-}
-
-void serial_tick(void)
-{
-    if (break_seen) {
-        break_seen = false;
-        guard_break();
-    }
 }

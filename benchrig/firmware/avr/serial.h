@@ -6,7 +6,10 @@
 #include <stdint.h>
 
 void serial_begin(void);
-void serial_tick(void);
+
+/* Sending rests in between; not to be nested. */
+void serial_pause(void);
+void serial_go_on(void);
 
 #define SERIAL_RING 64u
 extern volatile uint8_t serial_ring[SERIAL_RING];

@@ -2,8 +2,8 @@
 
 const ROM struct output_declared switched_declared = {
     .kind = SOLID_STATE,
-    .on_us_min = 100,
-    .off_us_min = 100,
+    .on_us_min = SWITCHED_US_MIN,
+    .off_us_min = SWITCHED_US_MIN,
     .on_us_max = SWITCHED_ON_US_MAX,
     .resolution_ns = TICK_NS,
     .trip_current_ma = TRIP_CURRENT_MA,
@@ -14,8 +14,8 @@ const ROM struct output_declared switched_declared = {
 
 const ROM struct output_declared source_declared = {
     .kind = LOW_CURRENT_SOURCE,
-    .on_us_min = 100,
-    .off_us_min = 100,
+    .on_us_min = SWITCHED_US_MIN,
+    .off_us_min = SWITCHED_US_MIN,
     .on_us_max = SOURCE_ON_US_MAX,
     .resolution_ns = TICK_NS,
     .trip_current_ma = TRIP_CURRENT_MA,

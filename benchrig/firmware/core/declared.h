@@ -18,9 +18,12 @@
 #endif
 
 #define STEPS_MAX 32u
-#define STEP_US_LEAST 50u /* two edges of different steps are never nearer than this */
+#define EDGE_US_LEAST 250u/* between two changes of the outputs */
+#define STEP_US_LEAST 20u  /* and for each further step in between that changes nothing */
 #define FEED_SETTLE_US 30000UL
+#ifndef CONVERSION_US_MIN
 #define CONVERSION_US_MIN 50u
+#endif
 #define REFERENCE_MOHM 33000UL
 #define SOURCE_UA 30000UL
 
@@ -32,6 +35,10 @@
 #define SWITCHED_MASK ((1u << SWITCHED_OUTPUTS) - 1u)
 #define SHARED_MASK SWITCHED_MASK /* one shunt in the common return */
 
+/* Shorter ones, kept up for long under the fastest stream, would leave nothing for the rest. */
+#ifndef SWITCHED_US_MIN
+#define SWITCHED_US_MIN 250UL
+#endif
 #define SWITCHED_ON_US_MAX 10000000UL
 #define SOURCE_ON_US_MAX 10000000UL
 

@@ -4,7 +4,8 @@
 #include "port.h"
 #include "wire.h"
 
-#define QUEUE 12u /* entries; a power of two is not needed, the indices wrap by hand */
+#define QUEUE 14u /* entries */
+#define KEPT 3u   /* of them never taken by edges, so that an end or a fault is told */
 
 struct event {
     uint8_t id;
@@ -38,7 +39,7 @@ void unasked_skip(void)
 
 static void push(uint8_t id, uint8_t code, uint16_t a, uint16_t b, uint32_t tick)
 {
-    if (events_waiting == QUEUE) {
+    if (events_waiting >= (id == EDGE ? QUEUE - KEPT : QUEUE)) {
         lost++;
         return;
     }
@@ -112,7 +113,7 @@ static void write(const struct event *event)
 bool events_send(void)
 {
     bool sent = false;
-    while (events_waiting && transmit_begin(2 + 9)) {
+    if (events_waiting && transmit_begin(2 + 9)) {
         struct event event;
         uint8_t was = port_lock();
         event = queue[first];

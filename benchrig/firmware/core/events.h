@@ -14,7 +14,7 @@ void event_edge(uint32_t tick, uint16_t mask, uint8_t cause);
 void event_fault(uint8_t fault, uint16_t detail, uint32_t tick);
 void event_finished(uint16_t schedule_id, uint16_t repeats_done, uint32_t tick);
 
-/* Sends what fits. True if anything was sent. */
+/* Sends one, if it fits: the caller has a watchdog to feed. True if it was sent. */
 bool events_send(void);
 extern volatile uint8_t events_waiting;
 

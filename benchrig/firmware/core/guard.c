@@ -6,10 +6,9 @@
 #include "rom.h"
 #include "wire.h"
 
-#define SILENCE_TICKS (HEARTBEAT_SILENCE_US / GUARD_TICK_US)
+#define SILENCE_TICKS (HEARTBEAT_SILENCE_US * TICKS_PER_US)
 #define SETTLE_TICKS (FEED_SETTLE_US / GUARD_TICK_US)
-#define NEVER UINT32_MAX
-#define SILENCE_TICKS_MOST (UINT32_MAX / GUARD_TICK_US)
+#define AGES_TICKS 0x80000000UL /* from here on a silence is no longer counted */
 #define TRIP_EVERY_TICKS 2u /* three conversions within 600 us */
 
 struct latch latch NOINIT;
@@ -18,11 +17,15 @@ volatile uint16_t outputs_on;
 volatile bool feed_closed;
 volatile uint16_t feed_settle_left;
 volatile bool trip_due;
+volatile bool break_seen;
 
 volatile uint16_t switched_on;
 volatile uint32_t switched_tick;
 
-static volatile uint32_t silence_ticks;
+/* By the clock, not by counting calls: it holds under any load. */
+static volatile uint32_t beat_tick;
+static volatile bool beating, never_beaten, ages_ago;
+static volatile bool held, missed;
 static uint32_t on_since[OUTPUT_COUNT];
 static uint16_t on_before;
 volatile uint8_t over_count;
@@ -30,12 +33,10 @@ static uint8_t trip_countdown;
 
 static uint16_t latch_check(void)
 {
-    uint16_t sum = 0xB51Du;
-    sum ^= latch.fault;
-    sum = (uint16_t)(sum * 31u + latch.energised);
-    sum = (uint16_t)(sum * 31u + latch.detail);
-    sum = (uint16_t)(sum * 31u + (uint16_t)latch.tick);
-    return (uint16_t)(sum * 31u + (uint16_t)(latch.tick >> 16));
+    uint16_t sum = (uint16_t)(0xB51Du + latch.fault + ((uint16_t)latch.energised << 8));
+    sum += latch.detail;
+    sum += (uint16_t)latch.tick;
+    return (uint16_t)(sum + (uint16_t)(latch.tick >> 16));
 }
 
 static void latch_set(uint8_t fault, uint16_t detail, uint32_t tick)
@@ -78,9 +79,11 @@ void guard_boot(uint8_t reset_cause)
         latch_set(fault_after(reset_cause, remembered && !fresh), 0, 0);
     outputs_on = on_before = switched_on = 0;
     feed_closed = false;
-    silence_ticks = NEVER;
+    beating = ages_ago = false;
+    never_beaten = true;
     over_count = trip_countdown = 0;
     feed_settle_left = 0;
+    held = missed = break_seen = false;
     trip_due = false;
     rig_state = latch.fault == FAULT_NONE ? IDLE : FAULT;
     guard_note_energised();
@@ -91,28 +94,30 @@ void outputs_off(uint8_t cause)
     uint8_t was = port_lock();
     port_edges_stop();
     port_outputs(0);
+    uint32_t now = port_now();
     bool changed = outputs_on != 0;
     outputs_on = 0;
     if (rig_state == RUNNING)
         rig_state = IDLE;
+    port_unlock(was);
     guard_note_energised();
     if (changed)
-        event_edge(port_now(), 0, cause);
-    port_unlock(was);
+        event_edge(now, 0, cause);
 }
 
 static void feed_set(bool closed)
 {
     uint8_t was = port_lock();
     port_feed(closed);
+    uint32_t now = port_now();
     bool changed = feed_closed != closed;
     feed_closed = closed;
-    guard_note_energised();
-    if (changed) {
+    if (changed)
         feed_settle_left = closed ? SETTLE_TICKS + 1u : 0u;
-        event_edge(port_now(), outputs_on, CAUSE_FEED);
-    }
     port_unlock(was);
+    guard_note_energised();
+    if (changed)
+        event_edge(now, outputs_on, CAUSE_FEED);
 }
 
 void feed_open(void)
@@ -127,16 +132,17 @@ void feed_close(void)
 
 void guard_fault(uint8_t fault, uint16_t detail)
 {
-    uint8_t was = port_lock();
+    bool first = rig_state != FAULT;
     outputs_off(CAUSE_FAULT);
     feed_open();
-    if (rig_state != FAULT) {
+    if (first) {
+        uint8_t was = port_lock();
         uint32_t now = port_now();
         rig_state = FAULT;
         latch_set(fault, detail, now);
+        port_unlock(was);
         event_fault(fault, detail, now);
     }
-    port_unlock(was);
 }
 
 void guard_clear(void)
@@ -147,8 +153,11 @@ void guard_clear(void)
     port_unlock(was);
 }
 
-void guard_break(void)
+static void watch_break(void)
 {
+    if (!break_seen)
+        return;
+    break_seen = false;
     if (feed_closed || rig_state == RUNNING) {
         guard_fault(FAULT_SERIAL_BREAK, 0);
     } else {
@@ -160,57 +169,53 @@ void guard_break(void)
 void guard_heartbeat(void)
 {
     uint8_t was = port_lock();
-    silence_ticks = 0;
+    beat_tick = port_now();
+    beating = true;
+    never_beaten = ages_ago = false;
     port_unlock(was);
-}
-
-static uint32_t silence(void)
-{
-    uint8_t was = port_lock();
-    uint32_t ticks = silence_ticks;
-    port_unlock(was);
-    return ticks;
 }
 
 bool guard_heartbeat_alive(void)
 {
-    return silence() < SILENCE_TICKS;
+    return beating;
 }
 
 uint32_t guard_silence_us(void)
 {
-    uint32_t ticks = silence();
-    return ticks == NEVER ? NEVER : ticks * GUARD_TICK_US;
+    uint8_t was = port_lock();
+    uint32_t ticks = ages_ago ? AGES_TICKS : port_now() - beat_tick;
+    port_unlock(was);
+    return never_beaten ? UINT32_MAX : ticks / TICKS_PER_US;
 }
 
-/* Counts silence, and the time the feed's contacts still need. */
-static void watch_silence(void)
+static void watch_silence(uint32_t now)
 {
-    uint8_t was = port_lock();
-    uint32_t ticks = silence_ticks;
-    if (ticks < SILENCE_TICKS_MOST)
-        silence_ticks = ++ticks;
-    if (feed_settle_left)
-        feed_settle_left--;
-    port_unlock(was);
-    if (ticks >= SILENCE_TICKS && (feed_closed || rig_state == RUNNING))
+    if (beating) {
+        uint8_t was = port_lock();
+        if ((int32_t)(now - beat_tick) >= (int32_t)SILENCE_TICKS)
+            beating = false;
+        port_unlock(was);
+    } else if (now - beat_tick >= AGES_TICKS) {
+        ages_ago = true;
+    }
+    if (!beating && (feed_closed || rig_state == RUNNING))
         guard_fault(FAULT_HEARTBEAT_SILENCE, 0);
 }
 
-static uint32_t ceiling_ticks(uint8_t output)
+static int32_t ceiling_ticks(uint8_t output)
 {
-    return (output == SOURCE_OUTPUT ? SOURCE_ON_US_MAX : SWITCHED_ON_US_MAX) * TICKS_PER_US;
+    return (int32_t)(output == SOURCE_OUTPUT ? SOURCE_ON_US_MAX : SWITCHED_ON_US_MAX)
+        * (int32_t)TICKS_PER_US;
 }
 
 /* By the gate pins themselves: an output that is on without a schedule is timed as well, from
  * when it was first seen. */
-static void watch_ceilings(void)
+static void watch_ceilings(uint32_t now)
 {
     uint8_t was = port_lock();
     uint16_t on = port_outputs_readback();
     uint16_t made = switched_on;
     uint32_t made_tick = switched_tick;
-    uint32_t now = port_now();
     switched_on = 0;
     port_unlock(was);
     uint16_t found = (uint16_t)(on & ~on_before);
@@ -222,7 +227,7 @@ static void watch_ceilings(void)
             on_since[output] = made_tick;
         else if (found & 1u)
             on_since[output] = now;
-        if (now - on_since[output] > ceiling_ticks(output))
+        if ((int32_t)(now - on_since[output]) > ceiling_ticks(output))
             guard_fault(FAULT_ON_TIME_CEILING, output);
     }
 }
@@ -252,9 +257,37 @@ static void watch_trip(void)
     }
 }
 
+static void watch(void)
+{
+    uint32_t now = port_now();
+    if (feed_settle_left)
+        feed_settle_left--; /* nobody else changes it but under guard_hold() */
+    watch_break();
+    watch_silence(now);
+    watch_ceilings(now);
+    watch_trip();
+}
+
 void guard_tick(void)
 {
-    watch_silence();
-    watch_ceilings();
-    watch_trip();
+    if (held)
+        missed = true;
+    else
+        watch();
+}
+
+void guard_hold(void)
+{
+    held = true;
+}
+
+void guard_release(void)
+{
+    held = false;
+    if (missed) {
+        missed = false;
+        guard_hold(); /* the one that was put off must not be interrupted by the next */
+        watch();
+        held = false;
+    }
 }

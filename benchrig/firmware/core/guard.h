@@ -35,6 +35,11 @@ void guard_boot(uint8_t reset_cause);
 /* Every GUARD_TICK_US. */
 void guard_tick(void);
 
+/* Between these a request switches something in several short steps: a fault that is found
+ * meanwhile is put off for those microseconds, so that what is told comes in order. */
+void guard_hold(void);
+void guard_release(void);
+
 /* Each conversion of the trip input. Inline: it runs in the converter's interrupt; what it
  * finds is acted on by the next guard_tick(). */
 extern volatile uint8_t over_count;
@@ -49,7 +54,9 @@ INLINE void guard_current(uint16_t code)
 /* True when the trip input is due for a conversion of its own. */
 extern volatile bool trip_due;
 
-void guard_break(void);
+/* A serial break was seen: set from any level, acted on by the next tick. */
+extern volatile bool break_seen;
+
 void guard_heartbeat(void);
 bool guard_heartbeat_alive(void);
 uint32_t guard_silence_us(void);

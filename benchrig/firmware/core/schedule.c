@@ -16,7 +16,7 @@ volatile uint16_t repeats_done;
 static struct {
     uint8_t step;
     uint16_t repeat;
-    uint32_t left_us; /* of the present step */
+    uint32_t left_us; /* of the present run */
 } player;
 
 void schedule_forget(void)
@@ -82,12 +82,12 @@ static struct refusal none(void)
 
 static struct refusal check_duration(const struct step *step)
 {
-    if (step->duration_us < STEP_US_LEAST)
+    if (step->duration_us == 0)
         return refuse(BAD_VALUE, FIELD_DURATION);
     int32_t change = (int32_t)step->change_us * (int32_t)(schedule.repeat_count - 1u);
     if (change < 0) {
         uint32_t shrink = (uint32_t)-change;
-        if (shrink >= step->duration_us || step->duration_us - shrink < STEP_US_LEAST)
+        if (shrink >= step->duration_us)
             return refuse(BAD_VALUE, FIELD_CHANGE);
     } else if (step->duration_us > UINT32_MAX - (uint32_t)change) {
         return refuse(BAD_VALUE, FIELD_CHANGE);
@@ -195,6 +195,25 @@ static struct refusal check_steps(void)
     return found;
 }
 
+/* Two changes of the outputs nearer to each other than this port can make them are refused:
+ * each costs some time to prepare, and so does each step that changes nothing. */
+static struct refusal check_spacing(void)
+{
+    for (uint8_t i = 0, after; i < schedule.step_count; i = after) {
+        uint32_t first = run_us(i, 0xFFFFu, 0, &after);
+        uint16_t repeat = schedule.repeat_count - 1u;
+        if (after == schedule.step_count && repeat-- == 0)
+            break; /* nothing follows the last off-time of the last repeat */
+        uint32_t last = run_us(i, 0xFFFFu, repeat, &after);
+        uint32_t least = EDGE_US_LEAST + (uint32_t)(after - i - 1u) * STEP_US_LEAST;
+        if (first < least)
+            return refuse(BAD_VALUE, FIELD_DURATION);
+        if (last < least)
+            return refuse(BAD_VALUE, FIELD_CHANGE);
+    }
+    return none();
+}
+
 struct refusal schedule_check(void)
 {
     struct refusal found = check_steps();
@@ -207,21 +226,38 @@ struct refusal schedule_check(void)
         if (!found.reason)
             found = check_off_runs(output_declared(output), bit);
     }
+    if (!found.reason)
+        found = check_spacing();
     return found;
+}
+
+/* The present step and those after it that change nothing, up to the pass's end. */
+static void load_run(void)
+{
+    uint16_t mask = schedule.steps[player.step].outputs_mask;
+    player.left_us = duration_at(&schedule.steps[player.step], player.repeat);
+    while (player.step + 1u < schedule.step_count) {
+        const struct step *next = &schedule.steps[player.step + 1u];
+        uint32_t sum = player.left_us + duration_at(next, player.repeat);
+        if (next->outputs_mask != mask || sum < player.left_us)
+            return;
+        player.left_us = sum;
+        player.step++;
+    }
 }
 
 void player_rewind(struct edge *edge)
 {
     player.step = 0;
     player.repeat = 0;
-    player.left_us = schedule.steps[0].duration_us;
     repeats_done = 0;
     edge->delay_ticks = 0;
     edge->mask = schedule.steps[0].outputs_mask;
     edge->wraps = edge->ends = false;
+    load_run();
 }
 
-static void next_step(struct edge *edge)
+static void next_run(struct edge *edge)
 {
     edge->wraps = ++player.step == schedule.step_count;
     if (edge->wraps) {
@@ -232,14 +268,13 @@ static void next_step(struct edge *edge)
         edge->mask = 0;
     } else {
         edge->mask = schedule.steps[player.step].outputs_mask;
-        player.left_us = duration_at(&schedule.steps[player.step], player.repeat);
+        load_run();
     }
 }
 
 void player_prepare(struct edge *edge)
 {
     uint16_t piece;
-    edge->mask = schedule.steps[player.step].outputs_mask;
     edge->wraps = edge->ends = false;
     if (player.left_us >= 2u * PIECE_US) {
         piece = PIECE_US;
@@ -249,7 +284,7 @@ void player_prepare(struct edge *edge)
         player.left_us -= piece;
     } else {
         piece = (uint16_t)player.left_us;
-        next_step(edge);
+        next_run(edge);
     }
     edge->delay_ticks = (uint16_t)(piece * TICKS_PER_US);
 }

@@ -1,0 +1,110 @@
+"""What hangs on the emulated processor's pins: the simulator's bench, seen by an ADC's pins.
+
+Outputs and feed are the pins', contacts and parts are the physics' of ``benchrig_sim``, and each
+conversion gets the millivolts that make the code the simulator's front end would have given.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Protocol
+
+import numpy as np
+
+from avr.emulator import HZ, Emulator
+from benchrig_sim.frontend import FrontEnd
+from benchrig_sim.hardware import Hardware
+from benchrig_sim.plant import Plant
+from benchrig_sim.rig import RigSpec
+from benchrig_sim.scenario import open_scenario
+
+VREF_MV = 5000
+FORGET_S = 0.5
+
+
+def millivolts_for(code: int) -> int:
+    """The least whole millivolts that the emulator converts to this code (1023 at VREF)."""
+    return -(-code * VREF_MV // 1023)
+
+
+class Bench(Protocol):
+    """What the emulator asks of a bench."""
+
+    def attach(self, emulator: Emulator) -> None:
+        """The processor whose pins these are."""
+        ...
+
+    def on_adc(self, cycle: int, channel: int) -> int:
+        """Millivolts at an input when its conversion starts."""
+        ...
+
+    def on_pins(self, cycle: int, outputs: int, feed: bool) -> None:
+        """The gate and feed pins from now on."""
+        ...
+
+
+class PlainBench:
+    """Nothing but constant levels: for tests of time, not of physics."""
+
+    def __init__(self, codes: dict[int, int] | None = None) -> None:
+        self.codes = codes or {}
+
+    def attach(self, emulator: Emulator) -> None:
+        """The auxiliary contact then follows the feed at once."""
+        self._emulator = emulator
+
+    def on_adc(self, cycle: int, channel: int) -> int:
+        """The level set for this input."""
+        del cycle
+        return millivolts_for(self.codes.get(channel, 16))
+
+    def on_pins(self, cycle: int, outputs: int, feed: bool) -> None:
+        """Only the feed's auxiliary contact follows."""
+        del cycle, outputs
+        self._emulator.set_auxiliary(feed)
+
+
+class SimulatedBench:
+    """A bench of the simulator: supply, contactor, parts, shunt, amplifiers."""
+
+    def __init__(self, spec: RigSpec) -> None:
+        self.plant = Plant(spec.circuit, spec.parts)
+        self.front = FrontEnd(self.plant, [replace(m) for m in spec.inputs], spec.seed)
+        self.hardware = Hardware(self.plant, list(spec.outputs), self.plant.at, spec.seed + 1)
+        self._emulator: Emulator | None = None
+        self._auxiliary = False
+        self._forgotten_s = 0.0
+
+    def attach(self, emulator: Emulator) -> None:
+        """The processor whose pins these are."""
+        self._emulator = emulator
+
+    def on_adc(self, cycle: int, channel: int) -> int:
+        """Solve up to now and look through the amplifier of this input."""
+        now = cycle / HZ
+        self._advance(now)
+        if channel >= len(self.front.inputs):
+            return 0
+        codes = self.front.codes([channel], np.array([[now]]))
+        return millivolts_for(int(codes[0, 0]))
+
+    def on_pins(self, cycle: int, outputs: int, feed: bool) -> None:
+        """Solve up to the edge, then let the contacts follow."""
+        now = cycle / HZ
+        self._advance(now)
+        self.hardware.set_mask(outputs, now)
+        self.hardware.set_feed(feed, now)
+
+    def _advance(self, now: float) -> None:
+        self.plant.advance(now)
+        if self.hardware.feed_real != self._auxiliary and self._emulator is not None:
+            self._auxiliary = self.hardware.feed_real
+            self._emulator.set_auxiliary(self._auxiliary)
+        if now - self._forgotten_s > FORGET_S:
+            self._forgotten_s = now
+            self.plant.forget(now - FORGET_S / 2)
+
+
+def open_bench(scenario: str) -> Bench:
+    """The bench of a scenario."""
+    return SimulatedBench(open_scenario(scenario).rig)
