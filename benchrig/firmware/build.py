@@ -36,7 +36,7 @@ FLAGS = (
     "-Werror",
     "-Iavr",
 )
-FLASH_BYTES_MOST = 12_000
+FLASH_BYTES_MOST = 12 * 1024
 RAM_BYTES_MOST = 1_600
 
 

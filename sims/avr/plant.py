@@ -85,7 +85,7 @@ class SimulatedBench:
         self._advance(now)
         if channel >= len(self.front.inputs):
             return 0
-        codes = self.front.codes([channel], np.array([[now]]))
+        codes = self.front.codes([channel], np.array([now]), np.zeros(1))
         return millivolts_for(int(codes[0, 0]))
 
     def on_pins(self, cycle: int, outputs: int, feed: bool) -> None:

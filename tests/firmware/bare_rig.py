@@ -1,12 +1,12 @@
-"""The emulated firmware without an event loop: ask, run, look at pins. For tests of the firmware."""
+"""The emulated firmware without an event loop: ask, run, look at its pins."""
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TypeVar
 
 from avr.emulator import HZ, Emulator, PinEdge
 from avr.plant import millivolts_for
-
 from benchrig.wire.frames import DELIMITER, FrameDecoder, encode_frame
 from benchrig.wire.messages import (
     UNASKED,
@@ -182,7 +182,7 @@ class BareRig:
     def blocks_lost(self) -> int:
         """Blocks missing in the numbering of what was heard."""
         numbers = [block.block for block in self.of(Samples)]
-        return sum((b - a - 1) & 0xFFFF for a, b in zip(numbers, numbers[1:], strict=False))
+        return sum((b - a - 1) & 0xFFFF for a, b in pairwise(numbers))
 
     def close(self) -> None:
         """Free the emulator."""

@@ -35,7 +35,9 @@ def copied(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 def test_a_changed_source_is_noticed(copied: Path) -> None:
     limits = copied / "core" / "declared.h"
-    limits.write_text(limits.read_text().replace("TRIP_CURRENT_MA 9000UL", "TRIP_CURRENT_MA 9900UL"))
+    limits.write_text(
+        limits.read_text().replace("TRIP_CURRENT_MA 9000UL", "TRIP_CURRENT_MA 9900UL")
+    )
     found = build.differences()
     assert "sources or flags changed since the image was built: run build.py" in found
 

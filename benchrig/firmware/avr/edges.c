@@ -3,6 +3,7 @@
  * was doing does not show in the edge. */
 #include <avr/interrupt.h>
 #include <avr/io.h>
+#include <stdbool.h>
 
 #include "../core/guard.h"
 #include "../core/port.h"
@@ -25,30 +26,39 @@ volatile uint8_t edge_port_b __attribute__((used));
 volatile uint8_t edge_phase __attribute__((used));
 volatile uint8_t edge_unnoted __attribute__((used)); /* on the pins, not yet told to the core */
 
-static struct edge edge;
-static uint32_t edge_tick;
+/* Two edges in turn: one is armed, the other prepared ahead or just made. */
+static struct edge edges[2];
+static uint8_t armed, made; /* which */
+static uint32_t armed_tick, made_tick;
+static uint8_t prepared;  /* the one that is not armed is ready to be */
+static uint8_t preparing; /* inside the interrupt's second part */
 
-#define LATE_TICKS 10u /* what setting the compare takes: a match before that would be missed */
+#define LATE_TICKS 8u  /* what setting the compare takes: a match before that would be missed */
+#define NEAR_TICKS 400u /* the next edge must then be armed before anything else is served */
 
-/* An edge whose time has come already is made at once; those after it keep to the plan. */
+/* With interrupts off. An edge whose time has come already is made at once; those after it keep
+ * to the plan. The port values are not needed before the interrupt can run. */
 static void arm(void)
 {
-    edge_port_d = port_d_of(edge.mask);
-    edge_port_b = port_b_of(edge.mask, feed_closed);
-    uint16_t match = (uint16_t)((uint16_t)edge_tick - LEAD_TICKS);
-    int32_t ahead = (int32_t)(edge_tick - (LEAD_TICKS + LATE_TICKS) - port_now());
+    uint16_t match = (uint16_t)((uint16_t)armed_tick - LEAD_TICKS);
+    int32_t ahead = (int32_t)(armed_tick - (LEAD_TICKS + LATE_TICKS) - port_now());
     if (ahead < 0)
         match = (uint16_t)(match - ahead);
-    edge_phase = (uint8_t)(clock_phase_at(match) + LEAD_CYCLES - FIXED_CYCLES);
     TIFR1 = _BV(OCF1A);
     OCR1A = match;
     TIMSK1 |= _BV(OCIE1A);
+    edge_phase = (uint8_t)(clock_phase_at(match) + LEAD_CYCLES - FIXED_CYCLES);
+    edge_port_d = port_d_of(edges[armed].mask);
+    edge_port_b = port_b_of(edges[armed].mask, feed_closed);
 }
 
 void port_edges_start(uint32_t first_tick)
 {
-    player_rewind(&edge);
-    edge_tick = first_tick;
+    armed = 0;
+    player_rewind(&edges[0]);
+    player_prepare(&edges[1]);
+    prepared = 1;
+    armed_tick = first_tick;
     uint8_t was = port_lock();
     arm();
     port_unlock(was);
@@ -57,11 +67,14 @@ void port_edges_start(uint32_t first_tick)
 static void note_edge(void)
 {
     uint8_t was = port_lock();
-    if (edge_unnoted) {
-        edge_unnoted = 0;
-        rig_edge_made(&edge, edge_tick);
-    }
+    uint8_t unnoted = edge_unnoted;
+    edge_unnoted = 0;
+    bool held = guard_held;
+    guard_held = true; /* instead of a lock, which would hold up the next edge */
     port_unlock(was);
+    if (unnoted)
+        rig_edge_made(&edges[made], made_tick);
+    guard_held = held;
 }
 
 /* An edge that was made just now is told first: nothing is switched off untold. */
@@ -107,7 +120,6 @@ ISR(TIMER1_COMPA_vect, ISR_NAKED)
         "pop r24\n\t"
         "out __SREG__, r24\n\t"
         "pop r24\n\t"
-        "sei\n\t"
         "jmp __vector_edge_made\n\t"
         :
         : [cycles] "I"(_SFR_IO_ADDR(TCNT0)), [d] "I"(_SFR_IO_ADDR(PORTD)),
@@ -115,18 +127,47 @@ ISR(TIMER1_COMPA_vect, ISR_NAKED)
           [others] "M"(_BV(TOIE1)));
 }
 
-/* The rest of the same interrupt, in C and interruptible; compare A is masked meanwhile. */
+static void arm_prepared(void)
+{
+    armed ^= 1u;
+    armed_tick += edges[armed].delay_ticks;
+    prepared = 0;
+    arm();
+}
+
+static void prepare(void)
+{
+    sei();
+    player_prepare(&edges[armed ^ 1u]);
+    cli();
+    prepared = 1;
+}
+
+/* The rest of the same interrupt, in C. Once the next edge is armed it may come while the one
+ * after it is being prepared: the nested call only notes it, and this one goes round again. */
 void __vector_edge_made(void) __attribute__((signal, used, externally_visible));
 void __vector_edge_made(void)
 {
-    serial_pause(); /* a saturated line must not keep the next edge from being prepared */
-    note_edge();
-    if (rig_state == RUNNING)
-        player_prepare(&edge);
-    cli();
-    if (rig_state == RUNNING) { /* a fault may have ended it meanwhile */
-        edge_tick += edge.delay_ticks;
-        arm();
+    made = armed;
+    made_tick = armed_tick;
+    if (preparing) {
+        note_edge();
+        return;
     }
+    preparing = 1;
+    if (prepared && !edges[made].ends && edges[made ^ 1u].delay_ticks < NEAR_TICKS)
+        arm_prepared();
+    sei();
+    serial_pause(); /* a saturated line must not keep an edge from being prepared */
+    note_edge();
+    cli();
+    while (rig_state == RUNNING) { /* a fault may end it at any time */
+        if (prepared && !(TIMSK1 & _BV(OCIE1A)))
+            arm_prepared();
+        if (prepared || edges[armed].ends)
+            break;
+        prepare();
+    }
+    preparing = 0;
     serial_go_on();
 }

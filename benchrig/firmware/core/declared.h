@@ -18,8 +18,7 @@
 #endif
 
 #define STEPS_MAX 32u
-#define EDGE_US_LEAST 250u/* between two changes of the outputs */
-#define STEP_US_LEAST 20u  /* and for each further step in between that changes nothing */
+#define STEP_US_LEAST 50u
 #define FEED_SETTLE_US 30000UL
 #ifndef CONVERSION_US_MIN
 #define CONVERSION_US_MIN 50u

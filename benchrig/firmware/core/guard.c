@@ -25,7 +25,8 @@ volatile uint32_t switched_tick;
 /* By the clock, not by counting calls: it holds under any load. */
 static volatile uint32_t beat_tick;
 static volatile bool beating, never_beaten, ages_ago;
-static volatile bool held, missed;
+static volatile bool missed;
+volatile bool guard_held;
 static uint32_t on_since[OUTPUT_COUNT];
 static uint16_t on_before;
 volatile uint8_t over_count;
@@ -83,7 +84,7 @@ void guard_boot(uint8_t reset_cause)
     never_beaten = true;
     over_count = trip_countdown = 0;
     feed_settle_left = 0;
-    held = missed = break_seen = false;
+    guard_held = missed = break_seen = false;
     trip_due = false;
     rig_state = latch.fault == FAULT_NONE ? IDLE : FAULT;
     guard_note_energised();
@@ -270,7 +271,7 @@ static void watch(void)
 
 void guard_tick(void)
 {
-    if (held)
+    if (guard_held)
         missed = true;
     else
         watch();
@@ -278,16 +279,16 @@ void guard_tick(void)
 
 void guard_hold(void)
 {
-    held = true;
+    guard_held = true;
 }
 
 void guard_release(void)
 {
-    held = false;
+    guard_held = false;
     if (missed) {
         missed = false;
         guard_hold(); /* the one that was put off must not be interrupted by the next */
         watch();
-        held = false;
+        guard_held = false;
     }
 }

@@ -39,6 +39,7 @@ void guard_tick(void);
  * meanwhile is put off for those microseconds, so that what is told comes in order. */
 void guard_hold(void);
 void guard_release(void);
+extern volatile bool guard_held;
 
 /* Each conversion of the trip input. Inline: it runs in the converter's interrupt; what it
  * finds is acted on by the next guard_tick(). */

@@ -318,7 +318,7 @@ static void answer_start(const uint8_t *body)
         refuse(NO_SCHEDULE, committed_id());
     else if (!guard_heartbeat_alive())
         refuse(HEARTBEAT_MISSING, guard_silence_us());
-    else if (source && feed_closed)
+    else if (source && (feed_closed || port_feed_readback()))
         refuse(FEED_MUST_BE_OPEN, 0);
     else if (!source && !feed_closed)
         refuse(FEED_MUST_BE_CLOSED, 0);

@@ -82,12 +82,12 @@ static struct refusal none(void)
 
 static struct refusal check_duration(const struct step *step)
 {
-    if (step->duration_us == 0)
+    if (step->duration_us < STEP_US_LEAST)
         return refuse(BAD_VALUE, FIELD_DURATION);
     int32_t change = (int32_t)step->change_us * (int32_t)(schedule.repeat_count - 1u);
     if (change < 0) {
         uint32_t shrink = (uint32_t)-change;
-        if (shrink >= step->duration_us)
+        if (shrink >= step->duration_us || step->duration_us - shrink < STEP_US_LEAST)
             return refuse(BAD_VALUE, FIELD_CHANGE);
     } else if (step->duration_us > UINT32_MAX - (uint32_t)change) {
         return refuse(BAD_VALUE, FIELD_CHANGE);
@@ -195,25 +195,6 @@ static struct refusal check_steps(void)
     return found;
 }
 
-/* Two changes of the outputs nearer to each other than this port can make them are refused:
- * each costs some time to prepare, and so does each step that changes nothing. */
-static struct refusal check_spacing(void)
-{
-    for (uint8_t i = 0, after; i < schedule.step_count; i = after) {
-        uint32_t first = run_us(i, 0xFFFFu, 0, &after);
-        uint16_t repeat = schedule.repeat_count - 1u;
-        if (after == schedule.step_count && repeat-- == 0)
-            break; /* nothing follows the last off-time of the last repeat */
-        uint32_t last = run_us(i, 0xFFFFu, repeat, &after);
-        uint32_t least = EDGE_US_LEAST + (uint32_t)(after - i - 1u) * STEP_US_LEAST;
-        if (first < least)
-            return refuse(BAD_VALUE, FIELD_DURATION);
-        if (last < least)
-            return refuse(BAD_VALUE, FIELD_CHANGE);
-    }
-    return none();
-}
-
 struct refusal schedule_check(void)
 {
     struct refusal found = check_steps();
@@ -226,8 +207,6 @@ struct refusal schedule_check(void)
         if (!found.reason)
             found = check_off_runs(output_declared(output), bit);
     }
-    if (!found.reason)
-        found = check_spacing();
     return found;
 }
 
