@@ -254,6 +254,7 @@ static void next_run(struct edge *edge)
 void player_prepare(struct edge *edge)
 {
     uint16_t piece;
+    edge->mask = schedule.steps[player.step].outputs_mask;
     edge->wraps = edge->ends = false;
     if (player.left_us >= 2u * PIECE_US) {
         piece = PIECE_US;
