@@ -121,7 +121,7 @@ async def calibrate(
     zero = (await observer.window(CALIBRATED_ROLES, LOOK_S)).readings
     low = (await run_source(observer, LOOK_S)).readings
     hot, volts = await _at_operating_current(observer, meter_v)
-    done = [_low_current_gain(zero, low, observer, resistor)]
+    done = [_low_current_gain(zero, low, observer, resistor), _reference(zero)]
     done.append(_entry(zero[InputRole.PART_VOLTAGE], hot[InputRole.PART_VOLTAGE], volts))
     amperes = Measured(
         value=volts.value / resistor.value,
@@ -180,6 +180,20 @@ def _low_current_gain(
     expected_v = through_v * resistor.value / (observer.rig.identity.reference_resistor_mohm * 1e-3)
     u_v = expected_v * math.hypot(_rel(resistor), _noise_rel(low[reference], through_v))
     return _entry(zero[fine], low[fine], Measured(value=expected_v, std_uncertainty=u_v, unit="V"))
+
+
+def _reference(zero: dict[InputRole, Reading]) -> InputCalibration:
+    """Its gain is in that of the fine voltage input already: only their ratio is ever used."""
+    reading = zero[InputRole.REFERENCE_VOLTAGE]
+    away = reading.codes_mean - reading.scale.zero_code
+    return InputCalibration(
+        input=reading.scale.input,
+        role=reading.scale.role,
+        gain=1.0,
+        offset=away * reading.scale.step,
+        gain_rel_uncertainty=CALIBRATED_REL_U_MIN,
+        offset_uncertainty=reading.scale.step / math.sqrt(12.0),
+    )
 
 
 def _entry(zero: Reading, point: Reading, known: Measured) -> InputCalibration:

@@ -165,7 +165,7 @@ def rig_calibrate(
     async def work(observer: Observer) -> tuple[str, list[care.InputCalibration]]:
         return rig_id(observer.rig), await care.calibrate(observer, resistor, ask)
 
-    unique_id, found = _with_rig(rig, output, log, work)
+    unique_id, found = _with_rig(rig, output, log, work, calibrated=False)
     now = stamp()
     expires = (datetime.fromisoformat(now) + timedelta(days=days)).date().isoformat()
     with RunLog.open(log) as run_log:
@@ -252,12 +252,17 @@ def rig_conform(
 
 
 def _with_rig(
-    url: str, output: int, log: str | None, work: Callable[[Observer], Awaitable[T]]
+    url: str,
+    output: int,
+    log: str | None,
+    work: Callable[[Observer], Awaitable[T]],
+    *,
+    calibrated: bool = True,
 ) -> T:
     """Open a rig, refuse while a run is open on it, work, and leave with the feed open."""
-    from benchrig.bench.equipment import rig_id
+    from benchrig.bench.equipment import Equipment, rig_id
     from benchrig.bench.observer import Observer
-    from benchrig.cli.pace import run_async
+    from benchrig.cli.pace import run_async, stamp
     from benchrig.record.log import RunLog
     from benchrig.rig.client import open_rig
 
@@ -267,6 +272,9 @@ def _with_rig(
                 raise UsageError(f"the rig has no output {output}; it has {len(rig.outputs)}")
             with RunLog.open(log) as run_log:
                 stale = run_log.open_runs(rig_id(rig))
+                if calibrated:
+                    equipment = Equipment.load(run_log, rig, output, stamp())
+                    rig.scales = equipment.apply(rig.scales)
             if stale:
                 raise UsageError(
                     f"run {stale[0].record_id} on this rig was never closed",

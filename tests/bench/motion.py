@@ -127,7 +127,7 @@ def _base(row: dict[str, object]) -> bool:
 def _pulse_cost() -> float:
     """Microseconds a pulse in a batch of one part, everything cached."""
     coils = _own(0.1, 5)
-    at = np.arange(50) * 1e-4
+    at: Array = np.arange(50, dtype=np.float64) * 1e-4
     clean = _sampled(coils.time, coils.moving[:1], at).repeat(2000, axis=0)
     rng = np.random.default_rng(3)
     currents = clean + rng.normal(0, NOISE_A, clean.shape)
@@ -166,7 +166,16 @@ def run(json: bool) -> int:
         ]
         print(jsonlib.dumps({"rows": rows, "targets": targets, "us_a_pulse": round(cost, 1)}))
         return 0 if all(met) else 1
-    titles = ("physics", "kS/s", "bit", "dL %", "coils", "found", "clairv.", "stuck moved")
+    titles: tuple[str, ...] = (
+        "physics",
+        "kS/s",
+        "bit",
+        "dL %",
+        "coils",
+        "found",
+        "clairv.",
+        "stuck moved",
+    )
     titles += ("p50 µs", "p95 µs", "bias", "bound p95", "in 2u")
     print("".join(f"{t:>12}" if len(t) > 8 else f"{t:>9}" for t in titles))
     for row in rows:

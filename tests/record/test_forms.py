@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from benchrig.errors import LogError
 from benchrig.record import forms, rows
-from benchrig.record.values import NotProven, RunEvent, RunPlan, RunRecord, SafeEvidence
+from benchrig.record.values import EventKind, NotProven, RunEvent, RunPlan, RunRecord, SafeEvidence
 from tests.record import made
 
 _KEYS = st.sampled_from(sorted(forms.to_json(made.record()))) | st.sampled_from(
@@ -44,9 +44,7 @@ def test_what_json_cannot_hold_does_not_stop_a_record() -> None:
     assert again.plan.note == plan.note
     assert again.plan.tag == "a?\x00<b>"
     assert again.drop_outs[0].depth != again.drop_outs[0].depth
-    event = RunEvent(
-        kind=made.EventKind.CHECK, at_s=float("inf"), data={"x": {1: object}, "y": (1, 2)}
-    )
+    event = RunEvent(kind=EventKind.CHECK, at_s=float("inf"), data={"x": {1: object}, "y": (1, 2)})
     assert forms.from_bytes(RunEvent, forms.to_bytes(event)).at_s == float("inf")
 
 

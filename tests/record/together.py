@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import threading
 from pathlib import Path
 
@@ -38,6 +39,9 @@ def push_together(server: Server, shared: str, directory: Path, benches: int, ru
             done += 1
             some.notify_all()
 
+    def reached(goal: float) -> bool:
+        return done >= goal
+
     def bench_pushes(path: Path) -> None:
         try:
             with RunLog.open(path) as log:
@@ -50,7 +54,8 @@ def push_together(server: Server, shared: str, directory: Path, benches: int, ru
         thread.start()
     for share in (0.25, 0.6):
         with some:
-            some.wait_for(lambda s=share: done >= s * benches * runs, timeout=120)
+            goal = share * benches * runs
+            some.wait_for(functools.partial(reached, goal), timeout=120)
         server.crash()
     for thread in threads:
         thread.join()

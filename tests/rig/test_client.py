@@ -9,7 +9,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scripted_rig import IDENTITY, ScriptedRig
 
 from benchrig.errors import LinkError, ProtocolViolation, RigRefused
 from benchrig.measure.samples import InputScale, SampleBlock
@@ -49,6 +48,7 @@ from benchrig.wire.messages import (
 )
 from benchrig.wire.packing import pack_codes
 from benchrig.wire.schedule import Schedule
+from tests.rig.scripted_rig import IDENTITY, ScriptedRig
 
 pytestmark = pytest.mark.asyncio
 

@@ -17,7 +17,6 @@ from typing import Any
 
 import pytest
 import serial
-from scripted_rig import ScriptedRig
 from serial import rfc2217
 
 from benchrig.errors import LinkError, UsageError
@@ -26,6 +25,7 @@ from benchrig.rig.events import LinkLost
 from benchrig.rig.link import Link, NoBreak, open_link
 from benchrig.rig.serial_link import BAUD, DescriptorLink, ThreadLink
 from benchrig.wire.messages import Start
+from tests.rig.scripted_rig import ScriptedRig
 
 pytestmark = [
     pytest.mark.asyncio,

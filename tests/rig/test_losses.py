@@ -6,7 +6,6 @@ import random
 from collections import Counter
 
 import pytest
-from test_client_on_sim import SIX_SECOND, on_virtual_time, run
 
 from benchrig.measure.samples import SampleBlock
 from benchrig.rig.client import rig_on
@@ -14,6 +13,7 @@ from benchrig.rig.events import EdgeEvent, FinishedEvent
 from benchrig.wire.frames import FrameDecoder
 from benchrig.wire.messages import UNASKED, Edge, Samples, from_payload
 from benchrig_sim.link import SimLink, open_sim_link
+from tests.rig.test_client_on_sim import SIX_SECOND, on_virtual_time, run
 
 
 class LossyLink:

@@ -14,13 +14,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from test_client_on_sim import run, schedule
 
 from benchrig.errors import LinkError
 from benchrig.measure.samples import SampleBlock
 from benchrig.rig.client import open_rig
 from benchrig.rig.events import EdgeEvent, FinishedEvent
 from benchrig.wire.messages import RigState
+from tests.rig.test_client_on_sim import run, schedule
 
 pytestmark = [
     pytest.mark.asyncio,

@@ -7,7 +7,6 @@ from itertools import pairwise
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from spec_document import VECTORS, Vector, decode
 
 from benchrig.wire.messages import (
     ClampKind,
@@ -23,6 +22,7 @@ from benchrig.wire.messages import (
     from_payload,
 )
 from benchrig.wire.schedule import Schedule, ScheduleRefusal, check_schedule, uses_source
+from tests.wire.spec_document import VECTORS, Vector, decode
 
 
 def output(number: int, kind: OutputKind = OutputKind.SOLID_STATE) -> OutputInfo:

@@ -6,7 +6,6 @@ from dataclasses import fields
 from enum import IntEnum, IntFlag
 
 import pytest
-from spec_document import TEXT, VECTORS, Vector, decode, message_of, rows, sections, vectors_of
 
 from benchrig.wire import budget, messages
 from benchrig.wire.frames import FrameDecoder, crc16, encode_frame, frame_bytes_max
@@ -39,6 +38,16 @@ from benchrig.wire.session import (
     HostSession,
     Nonsense,
     RigSession,
+)
+from tests.wire.spec_document import (
+    TEXT,
+    VECTORS,
+    Vector,
+    decode,
+    message_of,
+    rows,
+    sections,
+    vectors_of,
 )
 
 # --- vectors ----------------------------------------------------------------------------------

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import re
 
-from spec_document import TEXT
-
 from benchrig.wire.frames import FrameDecoder, encode_frame
 from benchrig.wire.messages import (
     CloseFeed,
@@ -30,6 +28,7 @@ from benchrig.wire.messages import (
 from benchrig.wire.schedule import Schedule
 from benchrig_sim.rig import SimRig
 from benchrig_sim.scenario import open_scenario
+from tests.wire.spec_document import TEXT
 
 STEPS = tuple(
     ScheduleStep(schedule_id=7, step=n, outputs_mask=mask, duration_us=us, change_us=0)

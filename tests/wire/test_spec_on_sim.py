@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from spec_document import VECTORS, Vector, decode, vectors_of
 
 from benchrig.wire.frames import encode_frame
 from benchrig.wire.messages import ANSWERS, Message, Refused, from_payload
 from benchrig_sim.rig import SimRig
 from benchrig_sim.scenario import open_scenario
+from tests.wire.spec_document import VECTORS, Vector, decode, vectors_of
 
 SETTLED_S = 0.005
 INPUTS_OF_THE_DOCUMENT = 7

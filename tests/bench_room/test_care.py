@@ -1,0 +1,154 @@
+"""Lead null, check of the day, calibration: kept by rig, applied, and widened when expired."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable
+from pathlib import Path
+from typing import TypeVar
+
+import pytest
+
+from benchrig.bench import calibrate as care
+from benchrig.bench.equipment import EXPIRED_FACTOR, Equipment, rig_id
+from benchrig.bench.observer import Observer
+from benchrig.errors import PrecheckFailed
+from benchrig.measure.samples import UNCALIBRATED_GAIN_REL_U
+from benchrig.quantity import Measured
+from benchrig.record.entries import CalibrationEntry
+from benchrig.record.log import RunLog
+from benchrig.rig.client import Rig, open_rig
+from benchrig.wire.messages import InputRole
+from benchrig_sim.virtual_time import VirtualTimeLoop
+from tests.bench_room.jobs import run_sim
+
+T = TypeVar("T")
+RESISTOR = Measured(value=22.0, std_uncertainty=0.005, unit="ohm")
+# 13.5 V through 0.05 + 0.01 + 0.02 + 0.05 + 0.06 ohm of supply, feed, switch, shunt and leads.
+METER_V = 13.5 * 22.0 / (22.0 + 0.19)
+
+
+def with_rig(scenario: str, work: Callable[[Rig, Observer], Awaitable[T]]) -> T:
+    async def main() -> T:
+        async with open_rig(f"sim:{scenario}") as rig, Observer(rig, 0) as observer:
+            return await work(rig, observer)
+
+    with asyncio.Runner(loop_factory=VirtualTimeLoop) as runner:
+        return runner.run(main())
+
+
+def calibration_of(scenario: str) -> tuple[str, list[care.InputCalibration]]:
+    async def meter() -> Measured:
+        return Measured(value=METER_V, std_uncertainty=0.005, unit="V")
+
+    async def work(rig: Rig, observer: Observer) -> tuple[str, list[care.InputCalibration]]:
+        return rig_id(rig), await care.calibrate(observer, RESISTOR, meter)
+
+    return with_rig(scenario, work)
+
+
+def test_calibration_finds_the_true_gains() -> None:
+    from benchrig_sim.scenario import open_scenario
+
+    truth = {m.info.role: m for m in open_scenario("known-resistor").rig.inputs}
+    _, found = calibration_of("known-resistor")
+    by_role = {c.role: c for c in found}
+    for role in (InputRole.PART_VOLTAGE, InputRole.CURRENT_FINE):
+        true_gain = 1.0 / (1.0 + truth[role].gain_error)
+        off = abs(by_role[role].gain - true_gain)
+        assert off <= 3 * by_role[role].gain_rel_uncertainty, role
+        assert by_role[role].gain_rel_uncertainty < UNCALIBRATED_GAIN_REL_U / 3
+
+
+def test_a_wrong_resistor_is_not_taken_for_a_gain() -> None:
+    async def meter() -> Measured:
+        return Measured(value=METER_V, std_uncertainty=0.005, unit="V")
+
+    async def work(rig: Rig, observer: Observer) -> None:
+        wrong = Measured(value=27.0, std_uncertainty=0.01, unit="ohm")
+        await care.calibrate(observer, wrong, meter)
+
+    with pytest.raises(PrecheckFailed, match="wrong resistor"):
+        with_rig("known-resistor", work)
+
+
+def test_a_calibrated_rig_is_surer_and_an_expired_one_says_so(tmp_path: Path) -> None:
+    path = tmp_path / "log.db"
+    plain = run_sim("healthy", path)
+    gain_u: dict[bool, float] = {}
+    unique_id, found = calibration_of("known-resistor")
+    for expires, expired in (("2031-12-31", False), ("2031-01-01", True)):
+        with RunLog.open(path) as log:
+            for c in found:
+                log.add(
+                    CalibrationEntry(
+                        at="2030-12-01T08:00:00+00:00",
+                        who="A. Bencher",
+                        rig_unique_id=unique_id,
+                        input=c.input,
+                        gain=c.gain,
+                        offset=c.offset,
+                        gain_rel_uncertainty=c.gain_rel_uncertainty,
+                        offset_uncertainty=c.offset_uncertainty,
+                        date="2030-12-01",
+                        expires=expires,
+                        reference="22 ohm",
+                    )
+                )
+        record = run_sim("healthy", path)
+        assert record.rig.calibration_expired is expired
+        assert record.rig.calibration_date == "2030-12-01"
+        r20, before = record.cold.resistance_20c_ohm, plain.cold.resistance_20c_ohm
+        assert r20 is not None
+        assert before is not None
+        assert r20.std_uncertainty < before.std_uncertainty
+        assert abs(r20.value - 14.5) <= 2.5 * r20.std_uncertainty
+        gains = {s.source: s.std_uncertainty for s in r20.budget}
+        gain_u[expired] = gains["part voltage gain"]
+    assert gain_u[True] > 1.5 * gain_u[False]
+    assert plain.rig.calibration_expired
+    assert plain.rig.calibration_date is None
+
+
+def test_expiry_never_makes_a_gain_worse_than_uncalibrated() -> None:
+    entry = CalibrationEntry(
+        at="2030-01-01T00:00:00+00:00",
+        who="",
+        input=1,
+        gain=1.0,
+        offset=0.0,
+        gain_rel_uncertainty=UNCALIBRATED_GAIN_REL_U / 1.5,
+        offset_uncertainty=1e-3,
+        date="2030-01-01",
+        expires="2030-06-01",
+        reference="",
+    )
+
+    async def work(rig: Rig, observer: Observer) -> None:
+        equipment = Equipment(now="2031-01-01T00:00:00+00:00", calibrations={1: entry}, null=None)
+        (scale,) = [s for s in equipment.apply(rig.scales) if s.input == 1]
+        assert scale.gain_rel_uncertainty == UNCALIBRATED_GAIN_REL_U
+        assert scale.offset_uncertainty == pytest.approx(EXPIRED_FACTOR * 1e-3)
+        assert not scale.calibrated
+
+    with_rig("healthy", work)
+
+
+def test_a_lead_null_is_read_with_the_clips_shorted_only() -> None:
+    async def work(rig: Rig, observer: Observer) -> Measured:
+        return await care.take_null(observer)
+
+    null = with_rig("clips-shorted", work)
+    assert abs(null.value - 0.14) <= 2.5 * null.std_uncertainty
+    with pytest.raises(PrecheckFailed):
+        with_rig("healthy", work)
+
+
+def test_the_check_of_the_day_finds_a_wrong_resistor() -> None:
+    async def work(rig: Rig, observer: Observer) -> list[care.RigCheck]:
+        return await care.check_rig(
+            observer, Measured(value=24.0, std_uncertainty=0.01, unit="ohm")
+        )
+
+    lines = with_rig("known-resistor", work)
+    assert [line.name for line in lines if not line.ok] == ["known resistor"]
