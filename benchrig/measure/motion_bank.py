@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float32]
 
 STEPS_PER_TAU = 50
-INDUCTANCE_CHANGES = ((0.004, 0.02), (0.02, 0.09), (0.09, 0.5))  # classes, relative
+INDUCTANCE_CHANGES = ((0.004, 0.02), (0.02, 0.06), (0.06, 0.17), (0.17, 0.5))  # classes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -32,7 +32,8 @@ NOISE_A = 1e-3
 SPAN_A = 2.0
 RATE = 0.01
 COILS = 400
-RATES_BITS = ((10, 10), (10, 12), (20, 10), (40, 12))
+# kS/s, bits, cycles averaged
+SETTINGS = ((10, 10, 1), (10, 12, 1), (20, 10, 1), (40, 12, 1), (10, 10, 25))
 CHANGES = (0.3, 0.1, 0.03, 0.01)
 
 
@@ -70,9 +71,11 @@ def _sampled(time: Array, currents: Array, at: Array) -> Array:
     return FINAL_A * np.array([np.interp(at / TAU_S, time, line) for line in currents])
 
 
-def _converted(clean: Array, step: float, rng: np.random.Generator) -> Array:
-    noisy = clean + rng.normal(0, NOISE_A, clean.shape)
-    return np.asarray(np.round(noisy / step) * step)
+def _converted(clean: Array, step: float, cycles: int, rng: np.random.Generator) -> Array:
+    total = np.zeros_like(clean)
+    for _ in range(cycles):
+        total += np.round((clean + rng.normal(0, NOISE_A, clean.shape)) / step) * step
+    return total / cycles
 
 
 def _clairvoyant(moving: Array, stuck: Array, at: Array, noise: float) -> float:
@@ -84,14 +87,21 @@ def _clairvoyant(moving: Array, stuck: Array, at: Array, noise: float) -> float:
     return float(np.mean([0.5 * math.erfc((2.3263 - s) / math.sqrt(2)) for s in size]))
 
 
-def _row(kind: str, change: float, coils: Coils, rate_khz: int, bits: int) -> dict[str, object]:
+def _row(
+    kind: str, change: float, coils: Coils, setting: tuple[int, int, int]
+) -> dict[str, object]:
+    rate_khz, bits, cycles = setting
     rng = np.random.default_rng(round(1e4 * change) + rate_khz + bits)
     step = SPAN_A / 2**bits
-    noise = math.hypot(NOISE_A, step / math.sqrt(12))
-    at = np.arange(0, 5e-3 - 1e-9, 1e-3 / rate_khz)
+    noise = math.hypot(NOISE_A, step / math.sqrt(12)) / math.sqrt(cycles)
+    at: Array = np.arange(5 * rate_khz, dtype=np.float64) * (1e-3 / rate_khz)
     moving, stuck = _sampled(coils.time, coils.moving, at), _sampled(coils.time, coils.stuck, at)
-    batch = assess_batch(at, _converted(moving, step, rng), noise_a=noise, false_alarm_rate=RATE)
-    still = assess_batch(at, _converted(stuck, step, rng), noise_a=noise, false_alarm_rate=RATE)
+    batch = assess_batch(
+        at, _converted(moving, step, cycles, rng), noise_a=noise, false_alarm_rate=RATE
+    )
+    still = assess_batch(
+        at, _converted(stuck, step, cycles, rng), noise_a=noise, false_alarm_rate=RATE
+    )
     found = batch.moved
     errors = (batch.end_s - coils.end * TAU_S)[found] * 1e6
     posterior = batch.end_posterior_s[found] * 1e6
@@ -101,6 +111,7 @@ def _row(kind: str, change: float, coils: Coils, rate_khz: int, bits: int) -> di
         "physics": kind,
         "khz": rate_khz,
         "bits": bits,
+        "cycles": cycles,
         "change_percent": 100 * change,
         "coils": len(coils.end),
         "detected": round(float(np.mean(found)), 4),
@@ -121,7 +132,7 @@ def _stuck_rates(rows: list[dict[str, object]], kind: str) -> float:
 
 
 def _base(row: dict[str, object]) -> bool:
-    return row["khz"] == 10 and row["bits"] == 10
+    return (row["khz"], row["bits"], row["cycles"]) == (10, 10, 1)
 
 
 def _pulse_cost() -> float:
@@ -147,8 +158,8 @@ def run(json: bool) -> int:
         }
         if change == 0.1:
             sets["hard"] = _unseen(change, 77, hard=True)
-        for khz, bits in RATES_BITS:
-            rows += [_row(kind, change, coils, khz, bits) for kind, coils in sets.items()]
+        for setting in SETTINGS:
+            rows += [_row(kind, change, coils, setting) for kind, coils in sets.items()]
     verdicts = []
     for kind in ("own", "unseen"):
         base = {r["change_percent"]: r for r in rows if _base(r) and r["physics"] == kind}
@@ -170,6 +181,7 @@ def run(json: bool) -> int:
         "physics",
         "kS/s",
         "bit",
+        "cycles",
         "dL %",
         "coils",
         "found",
