@@ -30,6 +30,7 @@ DOORS: dict[str, set[str]] = {
     "serial": {"rig"},
     "typer": {"cli"},
     "aiomqtt": {"live"},
+    "paho": {"live"},  # what aiomqtt stands on
     "sqlalchemy": {"record"},
     "sqlite3": {"record"},
     "matplotlib": {"report"},

@@ -109,6 +109,7 @@ class _Run:
             "",
             {
                 "record": self.setup.record_id,
+                "rig": self.setup.rig_identity.unique_id,
                 "part": part.title,
                 "tag": self.plan.tag,
                 "pattern": self.plan.pattern.name,

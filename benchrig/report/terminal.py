@@ -7,6 +7,7 @@ console, which is standard error unless another is handed in.
 Keys it reads in ``RunEvent.data`` (all optional; what is absent stays as it was)::
 
     STARTED   part: str, tag: str, pattern: str, cycles: int, invented: bool
+              record: str, rig: str                 ids, for those who tell them on
     CHECK     name: str, ok: bool                     message: the finding
     STATE     state: str                              "checking", "cycling", "cooling down",
                                                       "making safe", ...
