@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from benchrig.bench.observer import Observer, Reading, Window
 from benchrig.bench.safety import (
@@ -24,7 +24,8 @@ from benchrig.bench.safety import (
 from benchrig.bench.source import run_source
 from benchrig.errors import PrecheckFailed
 from benchrig.measure import coil
-from benchrig.measure.reading import read
+from benchrig.measure.insulation import assess_insulation
+from benchrig.measure.reading import measured_mean, read
 from benchrig.patterns.fit import objections
 from benchrig.quantity import Measured
 from benchrig.record.values import ColdCheck, RunPlan
@@ -227,6 +228,34 @@ async def close_feed(observer: Observer, offsets: Offsets) -> None:
                 "an output is stuck on"
             ]
         )
+
+
+async def insulation_check(observer: Observer, cold: ColdCheck) -> ColdCheck:
+    """Leakage from winding to body: feed closed, every output off, the body clip on the part."""
+    roles = (InputRole.INSULATION_CURRENT, InputRole.SUPPLY_VOLTAGE)
+    if observer.scale(roles[0]) is None or observer.scale(roles[1]) is None:
+        return cold
+    await observer.rig.open_feed()
+    await asyncio.sleep(observer.rig.identity.feed_settle_us * 1e-6 + DECAY_WAIT_S)
+    off = await observer.window(roles, BASELINE_S)
+    await observer.rig.close_feed()
+    await asyncio.sleep(observer.rig.identity.feed_settle_us * 1e-6 + DECAY_WAIT_S)
+    on = await observer.window(roles, BASELINE_S)
+    supply = on.readings[InputRole.SUPPLY_VOLTAGE]
+    leak = on.readings[InputRole.INSULATION_CURRENT]
+    found = assess_insulation(
+        scale=leak.scale,
+        codes=leak.codes,
+        off_codes=off.readings[InputRole.INSULATION_CURRENT].codes,
+        source_v=measured_mean(read(supply.scale, supply.codes), "V", "supply voltage gain"),
+    )
+    return replace(
+        cold,
+        insulation_ohm=found.resistance_ohm,
+        insulation_at_least_ohm=None if found.resistance_ohm else found.at_least_ohm,
+        insulation_at_most_ohm=found.at_most_ohm,
+        findings=(*cold.findings, *((found.reason,) if found.reason else ())),
+    )
 
 
 async def first_pulse(observer: Observer, plan: RunPlan, current_role: InputRole) -> str:

@@ -6,6 +6,7 @@ Nothing here needs a rig.
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -20,6 +21,7 @@ from benchrig.measure.cycle_window import CycleContext
 from benchrig.measure.cycles import CycleAnalyser
 from benchrig.measure.features import CycleFeatures
 from benchrig.measure.motion import assess_motion
+from benchrig.measure.ripple import assess_ripple
 from benchrig.measure.samples import InputScale, SampleBlock
 from benchrig.record.read import LogReader
 from benchrig.record.values import EventKind, RunRecord, SafeEvidence
@@ -116,6 +118,9 @@ def analyse_again(stored: Stored) -> tuple[CycleFeatures, ...]:
             lead_null=None if four_wire(stored.scales) else rig.lead_null_ohm,
             cold_resistance=stored.record.cold.resistance_ohm,
             assess_motion=assess_motion,
+            assess_ripple=functools.partial(
+                assess_ripple, ripples_per_turn=plan.part.ripples_per_turn
+            ),
         )
     )
     cycles: list[CycleFeatures] = []

@@ -8,6 +8,7 @@ stop. Whatever happens (Ctrl-C, a lost link, a full disk, a bug), the way out is
 from __future__ import annotations
 
 import asyncio
+import functools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -30,6 +31,7 @@ from benchrig.measure.cycle_window import CycleContext
 from benchrig.measure.cycles import CycleAnalyser
 from benchrig.measure.features import CycleFeatures
 from benchrig.measure.motion import assess_motion
+from benchrig.measure.ripple import assess_ripple
 from benchrig.measure.samples import SampleBlock
 from benchrig.patterns.schedule import to_schedule
 from benchrig.quantity import Measured
@@ -167,6 +169,9 @@ class _Run:
         role = prechecks.choose_current_input(observer, cold, self.plan)
         await prechecks.close_feed(observer, self.offsets)
         self._note("feed closed", "every output off, no current")
+        if self.plan.body_clip:
+            self.gathered.cold = await prechecks.insulation_check(observer, cold)
+            self._note("insulation to the body", _insulation_text(self.gathered.cold))
         self._say_state("first pulse", energised=True)
         part_fault = await prechecks.first_pulse(observer, self.plan, role)
         if part_fault:
@@ -349,6 +354,9 @@ class _Run:
             relay=self.rig.outputs[self.plan.output].kind is OutputKind.RELAY,
             cold_resistance=self.gathered.cold.resistance_ohm,
             assess_motion=assess_motion,
+            assess_ripple=functools.partial(
+                assess_ripple, ripples_per_turn=self.plan.part.ripples_per_turn
+            ),
             defer_motion=True,  # it takes seconds the first time, and heartbeats must go on
             clock_rel_u=max(identity.clock_tolerance_ppm, 1) * 1e-6,
         )
@@ -386,6 +394,14 @@ def _uncancel() -> None:
     task = asyncio.current_task()
     while task is not None and task.cancelling():
         task.uncancel()
+
+
+def _insulation_text(cold: ColdCheck) -> str:
+    if cold.insulation_ohm is not None:
+        return f"{cold.insulation_ohm.value * 1e-6:.3g} Mohm"
+    if cold.insulation_at_least_ohm is not None:
+        return f"at least {cold.insulation_at_least_ohm * 1e-6:.3g} Mohm"
+    return "not measured: the rig has no such input"
 
 
 def _cold_text(cold: ColdCheck) -> str:

@@ -80,6 +80,9 @@ def run_command(
     fluid: Annotated[
         bool, typer.Option("--fluid", help="The pump stands in fluid: it may run longer.")
     ] = False,
+    body_clip: Annotated[
+        bool, typer.Option("--body-clip", help="The insulation clip is on the part's body.")
+    ] = False,
     note: Annotated[str, typer.Option(help="Free text for the record.")] = "",
     log: LogOption = None,
     scan_period_us: Annotated[
@@ -108,6 +111,7 @@ def run_command(
         operator=operator,
         stage=stage,
         fluid=fluid,
+        body_clip=body_clip,
         note=note,
     )
     if dry_run:
@@ -128,6 +132,7 @@ def make_plan(
     temperature: PartTemperature | None,
     stage: str = "single",
     fluid: bool = False,
+    body_clip: bool = False,
     **words: str,
 ) -> RunPlan:
     """A plan from what was typed; every wrong input is named."""
@@ -155,6 +160,7 @@ def make_plan(
         temperature=temperature,
         stage=chosen_stage,
         fluid_confirmed=fluid,
+        body_clip=body_clip,
         **words,
     )
 

@@ -57,6 +57,10 @@ def _current_of(part: Part, limit: Limit, cycle: CycleFeatures, current: Measure
         return not_assessed(Characteristic.CURRENT, reason, measured=current, limit=limit)
     ratio = cycle.voltage_v.value / limit.at_voltage_v
     most = VOLTAGE_TOLERANCE if part.kind.is_pump else SCALING_MAX
+    if ratio < 1 and limit.high is not None and current.value - current.expanded > limit.high:
+        # A motor or a coil that draws too much at less voltage draws too much.
+        low_volts = f"{prefix}at only {cycle.voltage_v.value:.2f} V, "
+        return judge_value(Characteristic.CURRENT, current, limit, prefix=low_volts)
     if abs(ratio - 1) > most:
         reason = f"{prefix}{_wrong_voltage(cycle.voltage_v, limit)}"
         return not_assessed(Characteristic.CURRENT, reason, measured=current, limit=limit)

@@ -7,10 +7,10 @@ from typing import Protocol
 
 from benchrig.judge.conformity import judge_value, not_assessed
 from benchrig.judge.verdict import Judged, Verdict
-from benchrig.judge.words import with_uncertainty
+from benchrig.judge.words import plain, with_uncertainty
 from benchrig.measure.features import CycleFeatures
 from benchrig.parts.copper import REFERENCE_C
-from benchrig.parts.part import Characteristic, Part
+from benchrig.parts.part import Characteristic, Limit, Part
 from benchrig.quantity import Measured
 
 TWO_WIRE_OHM_MIN = 5.0  # below it the leads matter too much without a fresh null
@@ -20,6 +20,9 @@ NOT_BY_RESISTANCE = (
     "the resistance says nothing about movement, sealing, flow or shorted turns that only "
     "show under voltage"
 )
+
+
+NO_BREAKDOWN = "a breakdown at higher voltage or when hot and wet"
 
 
 class ColdValues(Protocol):
@@ -40,6 +43,14 @@ class ColdValues(Protocol):
     @property
     def insulation_ohm(self) -> Measured | None:
         """Winding to body, where the rig has the input."""
+
+    @property
+    def insulation_at_least_ohm(self) -> float | None:
+        """A bound, where the leakage is below what the rig resolves."""
+
+    @property
+    def insulation_at_most_ohm(self) -> float | None:
+        """A bound, where the leakage is beyond the input's range."""
 
 
 def judge_resistance(
@@ -100,6 +111,8 @@ def _at_20c(part: Part, cold: ColdValues, temperature_c: float) -> Measured | No
 def judge_insulation(part: Part, cold: ColdValues) -> Judged | None:
     """Winding to body; None where it was neither measured nor limited."""
     limit = part.limit(Characteristic.INSULATION)
+    if cold.insulation_ohm is None and (bounded := _bounded_insulation(cold, limit)) is not None:
+        return bounded
     if limit is None and cold.insulation_ohm is None:
         return None
     return judge_value(
@@ -107,7 +120,31 @@ def judge_insulation(part: Part, cold: ColdValues) -> Judged | None:
         cold.insulation_ohm,
         limit,
         missing="this rig has no insulation input, or it was not connected to the body",
-        does_not_prove="a breakdown at higher voltage or when hot and wet",
+        does_not_prove=NO_BREAKDOWN,
+    )
+
+
+def _bounded_insulation(cold: ColdValues, limit: Limit | None) -> Judged | None:
+    """Judged by a bound, where the leakage is too small or too large for a number."""
+    low = limit.low if limit else None
+    least, most = cold.insulation_at_least_ohm, cold.insulation_at_most_ohm
+    if least is None and most is None:
+        return None
+    verdict = Verdict.NOT_ASSESSED
+    if most is not None:
+        reason = f"the leakage is beyond the input's range: at most {plain(most, 'ohm')}"
+        if low is not None and most < low:
+            verdict = Verdict.FAIL
+    else:
+        reason = f"the leakage is below what the rig resolves: at least {plain(least or 0, 'ohm')}"
+        if low is not None and least is not None and least >= low:
+            verdict = Verdict.PASS
+    return Judged(
+        characteristic=Characteristic.INSULATION,
+        verdict=verdict,
+        reason=reason,
+        limit=limit,
+        does_not_prove=NO_BREAKDOWN,
     )
 
 

@@ -63,6 +63,7 @@ class RunPlan:
     operator: str = ""
     stage: Stage = Stage.SINGLE
     fluid_confirmed: bool = False
+    body_clip: bool = False  # the insulation input's clip is on the part's body
     note: str = ""
 
 
@@ -184,6 +185,8 @@ class ColdCheck:
     resistance_20c_ohm: Measured | None = None
     over_range: bool = False
     insulation_ohm: Measured | None = None
+    insulation_at_least_ohm: float | None = None  # when it leaks less than the rig resolves
+    insulation_at_most_ohm: float | None = None  # when it leaks more than the input holds
     findings: tuple[str, ...] = ()
 
 

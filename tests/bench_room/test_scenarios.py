@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from importlib import resources
 from pathlib import Path
 
 import pytest
@@ -158,3 +159,45 @@ def test_what_was_typed_stands_in_the_record_as_typed(tmp_path: Path) -> None:
         kept = log.history("K-0007")
         assert [run.record_id for run in kept] == [record.record_id]
         assert log.record(record.record_id).plan == plan
+
+
+@pytest.mark.parametrize(
+    ("insulation_ohm", "verdict"),
+    [(50e6, Verdict.PASS), (0.2e6, Verdict.FAIL), (1e12, Verdict.PASS)],
+)
+def test_insulation_is_read_with_the_body_clip_on_and_never_guessed_without(
+    insulation_ohm: float, verdict: Verdict, tmp_path: Path
+) -> None:
+    text = resources.files("benchrig_sim").joinpath("scenarios", "healthy.toml").read_text("utf-8")
+    scenario = tmp_path / "leaky.toml"
+    scenario.write_text(
+        text.replace("[part.coil]", f"insulation_ohm = {insulation_ohm}\n[part.coil]", 1), "utf-8"
+    )
+    with_clip = run_sim(str(scenario), tmp_path / "log.db", plan=plan_for(body_clip=True))
+    assert verdicts(with_clip)[Characteristic.INSULATION] is verdict
+    found = with_clip.cold.insulation_ohm
+    if found is not None:
+        assert abs(found.value - insulation_ohm) <= 2.5 * found.std_uncertainty
+    else:
+        least, most = with_clip.cold.insulation_at_least_ohm, with_clip.cold.insulation_at_most_ohm
+        assert (least is None) is not (most is None)
+        assert least is None or least < insulation_ohm
+        assert most is None or most > insulation_ohm
+    without = run_sim(str(scenario), tmp_path / "log.db")
+    assert verdicts(without)[Characteristic.INSULATION] is Verdict.NOT_ASSESSED
+
+
+@pytest.mark.parametrize(
+    ("scenario", "verdict"), [("pump-healthy", Verdict.PASS), ("pump-seized", Verdict.FAIL)]
+)
+def test_a_pump_is_judged_by_its_current_and_speed(
+    scenario: str, verdict: Verdict, tmp_path: Path
+) -> None:
+    from benchrig.patterns import library
+
+    plan = plan_for("demo-fuel-pump", library.load("pump-spin"), fluid_confirmed=True)
+    record = run_sim(scenario, tmp_path / "log.db", plan=plan)
+    assert record.verdict is verdict
+    ripple = record.cycles[0].ripple
+    assert ripple is not None
+    assert ripple.assessed is (verdict is Verdict.PASS)

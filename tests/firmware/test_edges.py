@@ -7,10 +7,10 @@ from dataclasses import replace
 from itertools import pairwise
 
 import pytest
-from bare_rig import TICK_CYCLES, BareRig, schedule, widths
 
 from avr.emulator import HZ
 from benchrig.wire.messages import Finished, Samples, Status, Stream
+from tests.firmware.bare_rig import TICK_CYCLES, BareRig, schedule, widths
 
 FAST = Stream(inputs_mask=0b0011000, scan_period_us=100)  # two inputs, 20 000 conversions a second
 USUAL = Stream(inputs_mask=0b0001010, scan_period_us=200)  # two inputs, 10 000

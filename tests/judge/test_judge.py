@@ -41,6 +41,8 @@ class Cold:
     resistance_20c_ohm: Measured | None = None
     over_range: bool = False
     insulation_ohm: Measured | None = None
+    insulation_at_least_ohm: float | None = None
+    insulation_at_most_ohm: float | None = None
 
 
 def part(name: str = "demo-injector") -> Part:
@@ -322,10 +324,10 @@ def test_times_hold_at_their_voltage_only() -> None:
 
 def test_a_pump_is_judged_by_its_running_current_and_speed() -> None:
     ripple = Ripple(
-        assessed=True, reason="", running_current_a=m(4.5, "A"), speed_rpm=m(7000.0, "1/min")
+        assessed=True, reason="", running_current_a=m(3.0, "A"), speed_rpm=m(7000.0, "1/min")
     )
     pump = part("demo-fuel-pump")
-    seen = cycles(ripple=ripple, current_a=m(12.0, "A"))
+    seen = cycles(ripple=ripple, current_a=m(12.0, "A"), voltage_v=m(13.0, "V"))
     found = run(pump, seen=seen)
     assert found[CURRENT].verdict is Verdict.PASS
     assert found[Characteristic.SPEED].verdict is Verdict.PASS
@@ -333,6 +335,10 @@ def test_a_pump_is_judged_by_its_running_current_and_speed() -> None:
     assert word(found) is Verdict.PASS
     weak = run(pump, seen=cycles(ripple=ripple, voltage_v=m(12.0, "V")))
     assert weak[CURRENT].verdict is Verdict.NOT_ASSESSED
+    # Too much at too little voltage is too much: a seized pump pulls the supply down itself.
+    seized = Ripple(assessed=False, reason="no ripple", running_current_a=m(6.4, "A"))
+    stalled = run(pump, seen=cycles(ripple=seized, voltage_v=m(12.0, "V")))
+    assert stalled[CURRENT].verdict is Verdict.FAIL
 
 
 def test_values_typed_in_are_judged_too() -> None:
