@@ -88,6 +88,7 @@ def _library() -> ctypes.CDLL:
     library.sim_edges.argtypes = [pointer, ctypes.POINTER(_EdgeSeen), u32]
     library.sim_edges.restype = u32
     library.sim_profile.argtypes = [pointer, ctypes.POINTER(ctypes.c_uint32)]
+    library.sim_poke_port.argtypes = [pointer, ctypes.c_char]
     library.sim_free.argtypes = [pointer]
     return library
 
@@ -256,6 +257,10 @@ class Emulator:
     def write_memory(self, address: int, data: bytes) -> None:
         """Overwrite data memory."""
         self._lib.sim_memory_write(self._sim, address, data, len(data))
+
+    def poke_port(self, port: str) -> None:
+        """Let the pins of a port follow its register, which was overwritten."""
+        self._lib.sim_poke_port(self._sim, port.encode())
 
     def close(self) -> None:
         """Free it."""

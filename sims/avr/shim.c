@@ -345,8 +345,7 @@ void sim_break(struct sim *s, uint64_t cycles)
     s->line_low = 1;
     drive(s, 'D', 0, 0);
     avr_cycle_timer_register(s->avr, cycles, line_up, s);
-    s->rx[s->rx_head++ % RX_RING] = UART_INPUT_FE;
-    rx_kick(s);
+    avr_raise_irq(s->uart_in, UART_INPUT_FE); /* shown one byte time after the line fell */
 }
 
 /* The host's end of the line is gone: nothing more comes, and the line idles high. */
@@ -395,4 +394,13 @@ uint32_t sim_edges(struct sim *s, struct edge_seen *to, uint32_t most)
     memcpy(to, s->edges, n * sizeof *to);
     s->edge_count = 0;
     return n;
+}
+
+/* What a port register holds, put on its pins again, after memory was overwritten. */
+void sim_poke_port(struct sim *s, char port)
+{
+    int base = port == 'D' ? PORTD_AT : PORTB_AT;
+    uint8_t value = s->avr->data[base], direction = s->avr->data[base - 1];
+    s->avr->data[base - 2] = (uint8_t)((s->avr->data[base - 2] & ~direction) | (value & direction));
+    see_pins(s);
 }

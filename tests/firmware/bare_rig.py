@@ -65,6 +65,7 @@ class BareRig:
         self.decoder = FrameDecoder()
         self.heard: list[Message] = []
         self.unasked_numbers: list[int] = []
+        self.answers: list[tuple[int, Message]] = []
         self._sequence = 0
         self._beat_cycle: int | None = None
         self.emulator.run_s(0.02)
@@ -100,6 +101,8 @@ class BareRig:
             self.heard.append(message)
             if isinstance(message, UNASKED):
                 self.unasked_numbers.append(sequence)
+            else:
+                self.answers.append((sequence, message))
 
     # --- talk ---
 
@@ -112,13 +115,13 @@ class BareRig:
 
     def ask(self, request: Message) -> Message:
         """The answer to a request; a rig must begin it within 20 ms."""
-        already = len(self.heard)
+        already, sequence = len(self.answers), self._sequence
         self.send(request)
         for _ in range(22):
             self.emulator.run_s(0.001)
             self._listen()
-            for message in self.heard[already:]:
-                if not isinstance(message, UNASKED):
+            for answered, message in self.answers[already:]:
+                if answered == sequence:
                     return message
         raise AssertionError(f"{type(request).__name__} was not answered")
 
@@ -168,6 +171,13 @@ class BareRig:
         self.emulator.take_edges()
         self.status()
         return self.do(Start(schedule_id=plan.schedule_id))
+
+    def begin_anew(self) -> None:
+        """What a host does that has lost the rig: forget what was half said, and flush."""
+        self.emulator.run_s(0.02)
+        self.emulator.read()
+        self.decoder = FrameDecoder()
+        self.emulator.write(DELIMITER)
 
     # --- what was heard ---
 

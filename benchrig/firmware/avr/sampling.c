@@ -43,7 +43,9 @@ static uint8_t speed_for(uint16_t count)
 {
     if (count >= 3u)
         return BY_128;
-    return count == 2u ? BY_64 : BY_32;
+    if (count == 2u)
+        return BY_64;
+    return stream.inputs_mask & (1u << TRIP_INPUT) ? BY_32 : BY_16;
 }
 
 uint32_t port_sampling_start(uint16_t count)

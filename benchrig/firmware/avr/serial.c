@@ -7,7 +7,7 @@
 #include "../core/guard.h"
 #include "../core/port.h"
 
-#define BREAK_CYCLES 180u /* a framing error comes 9.5 bits into the low; look again 11 us later */
+#define BREAK_CYCLES 150u /* a framing error comes 9.5 bits into the low; look again 9.4 us later */
 
 volatile uint8_t serial_ring[SERIAL_RING];
 volatile uint8_t serial_head, serial_tail;

@@ -32,7 +32,9 @@
 #define SOURCE_BIT (1u << SOURCE_OUTPUT)
 #define ALL_MASK ((1u << OUTPUT_COUNT) - 1u)
 #define SWITCHED_MASK ((1u << SWITCHED_OUTPUTS) - 1u)
+#ifndef SHARED_MASK
 #define SHARED_MASK SWITCHED_MASK /* one shunt in the common return */
+#endif
 
 /* Shorter ones, kept up for long under the fastest stream, would leave nothing for the rest. */
 #ifndef SWITCHED_US_MIN
