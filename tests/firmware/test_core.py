@@ -6,8 +6,6 @@ import random
 from collections.abc import Iterator
 
 import pytest
-from host_core import HostCore, SanitizerStopped
-from spec_document import VECTORS, Vector, decode, vectors_of
 
 from benchrig.wire.frames import FrameDecoder, crc16, encode_frame
 from benchrig.wire.messages import (
@@ -42,6 +40,8 @@ from benchrig.wire.messages import (
 )
 from benchrig.wire.packing import unpack_codes
 from benchrig.wire.schedule import Schedule, check_schedule
+from tests.firmware.host_core import HostCore, SanitizerStopped
+from tests.wire.spec_document import VECTORS, Vector, decode, vectors_of
 
 BREAK = "break"
 BAD_FOR_A_RIG = [v for v in VECTORS if v.kind == "bad" and v.one("to") == "rig"]

@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from bare_rig import TICK_CYCLES, BareRig, schedule
 
 from avr.emulator import BROWN_OUT, EXTERNAL, FIRMWARE_ELF, HZ, POWER_ON, WATCHDOG
 from benchrig.wire.frames import encode_frame
@@ -32,6 +31,7 @@ from benchrig.wire.messages import (
     to_payload,
 )
 from benchrig.wire.schedule import Schedule
+from tests.firmware.bare_rig import TICK_CYCLES, BareRig, schedule
 
 LONG = schedule((1, 9_000_000, 0), (0, 1_000_000, 0), repeats=5)
 PULSES = schedule((2, 2_500, 0), (0, 7_500, 0), repeats=6_000)
