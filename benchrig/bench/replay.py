@@ -10,9 +10,6 @@ import functools
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
 from benchrig.errors import LogError
 from benchrig.judge.judge import is_complete, judge_run, overall
 from benchrig.judge.verdict import Judged, Verdict
@@ -40,28 +37,6 @@ class Stored:
     blocks: tuple[SampleBlock, ...]
     scales: tuple[InputScale, ...]
     tick_s: float
-
-    @property
-    def first_tick(self) -> int:
-        """The run's first on edge."""
-        return next((tick for tick, on in self.edges if on), 0)
-
-    def current(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Seconds since the first edge, and amperes less the reading just before it."""
-        if not self.blocks:
-            return np.empty(0), np.empty(0)
-        inputs = self.blocks[0].inputs
-        scale = next(s for s in self.scales if s.role in CURRENT_ROLES and s.input in inputs)
-        column = inputs.index(scale.input)
-        times, currents = [], []
-        for block in self.blocks:
-            place = np.arange(len(block.codes)) + column / len(inputs)
-            times.append(block.tick - self.first_tick + place * block.scan_period_ticks)
-            currents.append(scale.to_si(block.codes[:, column]))
-        time_s = np.concatenate(times) * self.tick_s
-        current_a = np.concatenate(currents)
-        before = current_a[time_s < 0.0]
-        return time_s, current_a - (float(np.mean(before)) if before.size else 0.0)
 
 
 def stored_run(log: LogReader, record_id: str) -> Stored:

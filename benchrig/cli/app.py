@@ -14,7 +14,7 @@ from typing import Annotated, Any
 import typer
 
 from benchrig import __version__
-from benchrig.cli import analyse, doctor, parts, records, rigs, runs, sets
+from benchrig.cli import analyse, doctor, pages, parts, records, rigs, runs, sets
 from benchrig.errors import BenchrigError, ExitCode, InputFileError, NotProvenSafe
 
 app = typer.Typer(
@@ -28,6 +28,7 @@ app = typer.Typer(
 )
 runs.register(app)
 analyse.register(app)
+pages.register(records.record_app)
 doctor.register(app)
 app.add_typer(parts.part_app, name="part")
 app.add_typer(parts.pattern_app, name="pattern")

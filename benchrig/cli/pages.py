@@ -14,21 +14,27 @@ from benchrig.cli.records import (
     RecordArgument,
     destination,
     open_log,
-    record_app,
     resolve,
 )
-from benchrig.errors import LogError, UsageError
+from benchrig.errors import UsageError
 
 if TYPE_CHECKING:
     from benchrig.record.read import LogReader
     from benchrig.record.values import RunRecord
-    from benchrig.report.charts import Samples
 
 OutOption = Annotated[Path | None, typer.Option("--out", "-o", help="File to write.")]
 PaperOption = Annotated[str, typer.Option(help="a4 or letter; default: the printer's.")]
 
 
-@record_app.command("report")
+def register(record_app: typer.Typer) -> None:
+    """Add the commands to ``benchrig record``."""
+    record_app.command("report")(record_report)
+    record_app.command("label")(record_label)
+    record_app.command("compare")(record_compare)
+    record_app.command("reanalyse")(record_reanalyse)
+    record_app.command("push")(record_push)
+
+
 def record_report(
     record_id: RecordArgument,
     out: OutOption = None,
@@ -64,7 +70,8 @@ def page_of(
 ) -> str:
     """The HTML page of a record, with its curves where the log has samples."""
     from benchrig.record.forms import digest
-    from benchrig.report.html.part import part_page
+    from benchrig.report.html import part_page
+    from benchrig.report.logged import samples_of
 
     if paper not in ("", "a4", "letter"):
         raise UsageError(f"--paper {paper!r}: a4 or letter")
@@ -78,33 +85,6 @@ def page_of(
     )
 
 
-def samples_of(run_log: LogReader, record: RunRecord) -> Samples | None:
-    """Curves for the charts, None where the part was never cycled."""
-    from benchrig.bench.replay import stored_run
-    from benchrig.report.charts import CycleTrace, RunTrace, Samples, cycles_to_show
-
-    try:
-        stored = stored_run(run_log, record.record_id)
-    except LogError:
-        return None
-    time_s, current_a = stored.current()
-    shown = set(cycles_to_show(record))
-    traces = []
-    for cycle in record.cycles:
-        if cycle.cycle not in shown:
-            continue
-        inside = (time_s >= cycle.start_s) & (time_s <= cycle.start_s + cycle.on_s)
-        traces.append(
-            CycleTrace(
-                cycle=cycle.cycle,
-                time_s=time_s[inside] - cycle.start_s,
-                current_a=current_a[inside],
-            )
-        )
-    return Samples(cycles=tuple(traces), run=RunTrace(time_s=time_s, current_a=current_a))
-
-
-@record_app.command("label")
 def record_label(record_id: RecordArgument, out: OutOption = None, log: LogOption = None) -> None:
     """Write a tag label with the record's id as a QR code (SVG)."""
     from benchrig.report.html.labels import label_svg
@@ -116,7 +96,6 @@ def record_label(record_id: RecordArgument, out: OutOption = None, log: LogOptio
     say(str(path))
 
 
-@record_app.command("compare")
 def record_compare(
     before: Annotated[str, typer.Argument(help="The earlier record.")],
     after: Annotated[str, typer.Argument(help="The later record.")],
@@ -129,7 +108,6 @@ def record_compare(
         say(before_after_line(run_log.record(before), run_log.record(after)))
 
 
-@record_app.command("reanalyse")
 def record_reanalyse(
     record_id: RecordArgument, log: LogOption = None, as_json: JsonOption = False
 ) -> None:
@@ -168,7 +146,6 @@ def record_reanalyse(
         say(f"  {j.characteristic}: {j.verdict}: {j.reason}")
 
 
-@record_app.command("push")
 def record_push(
     to: Annotated[str, typer.Argument(help="postgresql://user@host/database")],
     log: LogOption = None,
