@@ -6,7 +6,6 @@ holds the list of what it imports.
 
 from __future__ import annotations
 
-import asyncio
 import os
 import sys
 from typing import Annotated, Any
@@ -15,6 +14,7 @@ import typer
 
 from benchrig import __version__
 from benchrig.cli import analyse, doctor, pages, parts, records, rigs, runs, sets
+from benchrig.cli.output import Interrupted
 from benchrig.errors import BenchrigError, ExitCode, InputFileError, NotProvenSafe
 
 app = typer.Typer(
@@ -65,12 +65,9 @@ def main() -> None:
     except BenchrigError as error:
         _tell(error, wants_json)
         sys.exit(error.exit_code)
-    except (KeyboardInterrupt, asyncio.CancelledError):
-        sys.stderr.write("benchrig: interrupted before anything was switched on\n")
+    except KeyboardInterrupt:
+        _tell(Interrupted(), wants_json)
         sys.exit(ExitCode.INTERRUPTED)
-    except BrokenPipeError:
-        sys.stderr.close()
-        sys.exit(0)
     except Exception as error:  # noqa: BLE001 - the top: usage errors keep typer's own words
         _last_resort(error, wants_json)
 

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import importlib.metadata
 import os
-import platform
 import sys
 from pathlib import Path
 
@@ -16,7 +14,7 @@ from benchrig.cli.records import LogOption
 from benchrig.cli.runs import JsonOption
 from benchrig.errors import BenchrigError
 
-EXTRAS = {"matplotlib": "report", "weasyprint": "pdf", "psycopg": "postgres", "pyarrow": "parquet"}
+EXTRAS = {"weasyprint": "pdf", "psycopg": "postgres", "pyarrow": "parquet"}
 
 
 def register(app: typer.Typer) -> None:
@@ -26,6 +24,8 @@ def register(app: typer.Typer) -> None:
 
 def doctor(log: LogOption = None, as_json: JsonOption = False) -> None:
     """Look at versions, ports, permissions and the run log. Switches nothing."""
+    import platform
+
     rows = [
         ("benchrig", __version__),
         ("python", f"{platform.python_version()} on {platform.system()} {platform.machine()}"),
@@ -42,9 +42,11 @@ def doctor(log: LogOption = None, as_json: JsonOption = False) -> None:
 
 
 def _version(name: str) -> str:
+    from importlib import metadata
+
     try:
-        return importlib.metadata.version(name)
-    except importlib.metadata.PackageNotFoundError:
+        return metadata.version(name)
+    except metadata.PackageNotFoundError:
         return "not installed"
 
 

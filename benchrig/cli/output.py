@@ -3,24 +3,56 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from collections.abc import Sequence
 from typing import Any
 
+from benchrig.errors import BenchrigError, ExitCode
+
+
+class Interrupted(BenchrigError):
+    """Ctrl-C or a signal at a moment when no run had begun."""
+
+    exit_code = ExitCode.INTERRUPTED
+
+    def __init__(self) -> None:
+        super().__init__("interrupted; no run was begun")
+
 
 def say_json(value: Any) -> None:
     """One JSON document on standard output."""
-    sys.stdout.write(json.dumps(value, ensure_ascii=False, indent=2, allow_nan=False) + "\n")
+    say(json.dumps(value, ensure_ascii=False, indent=2, allow_nan=False))
 
 
 def say(text: str = "") -> None:
-    """A line of data on standard output."""
-    sys.stdout.write(text + "\n")
+    """A line of data on standard output.
+
+    A reader that has gone (``| head``) changes no exit code: 1 would say that a part failed.
+    """
+    try:
+        sys.stdout.write(text + "\n")
+        sys.stdout.flush()
+    except BrokenPipeError:
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, sys.stdout.fileno())
+        os.close(nowhere)
 
 
 def talk(text: str = "") -> None:
     """A line for the person, on standard error."""
     sys.stderr.write(text + "\n")
+
+
+def ask(question: str) -> str:
+    """A line from the person; the question goes to standard error. Ctrl-C is ``Interrupted``."""
+    sys.stderr.write(question)
+    sys.stderr.flush()
+    try:
+        return sys.stdin.readline().strip()
+    except KeyboardInterrupt:
+        talk()
+        raise Interrupted from None
 
 
 def columns(rows: Sequence[tuple[str, ...]], *, indent: str = "") -> str:

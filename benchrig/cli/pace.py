@@ -18,6 +18,7 @@ from datetime import datetime
 from typing import Any, TypeVar
 
 from benchrig.bench.safety import Declaration, Shortfall
+from benchrig.cli.output import Interrupted
 from benchrig.errors import NotProvenSafe, UsageError
 
 T = TypeVar("T")
@@ -52,7 +53,8 @@ def loop_factory(url: str) -> Callable[[], asyncio.AbstractEventLoop] | None:
 def run_async(url: str, work: Coroutine[Any, Any, T]) -> T:
     """Run ``work`` on the loop of a rig address.
 
-    SIGINT, SIGTERM and SIGHUP cancel it, and the run's own way out makes the part safe first.
+    SIGINT, SIGTERM and SIGHUP cancel it, and the run's own way out makes the part safe first;
+    ``Interrupted`` where that was before a run had begun.
     """
 
     async def guarded() -> T:
@@ -68,7 +70,10 @@ def run_async(url: str, work: Coroutine[Any, Any, T]) -> T:
         return await task
 
     with asyncio.Runner(loop_factory=loop_factory(url)) as runner:
-        return runner.run(guarded())
+        try:
+            return runner.run(guarded())
+        except asyncio.CancelledError:
+            raise Interrupted from None
 
 
 def stamp() -> str:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Awaitable, Callable
-from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Annotated, TypeVar
 
 import typer
 
+from benchrig.cli.output import ask as ask_line
 from benchrig.cli.output import columns, say, say_json, talk
 from benchrig.cli.runs import CAUTION, JsonOption, LogOption, RigOption, confirm
 from benchrig.errors import ExitCode, UsageError
@@ -140,6 +139,8 @@ def rig_calibrate(
     as_json: JsonOption = False,
 ) -> None:
     """Two-point calibration of the inputs with a known resistor and a meter."""
+    from datetime import datetime, timedelta
+
     from benchrig.bench import calibrate as care
     from benchrig.bench.equipment import rig_id
     from benchrig.cli.pace import stamp
@@ -150,12 +151,14 @@ def rig_calibrate(
     confirm(yes)
 
     async def ask() -> Measured:
+        import asyncio
+
         from benchrig.quantity import Measured
 
         value = meter_v
         if value is None:
             talk("The resistor is on. Read the meter across it.")
-            typed = await asyncio.to_thread(input, "Volts: ")
+            typed = await asyncio.to_thread(ask_line, "Volts: ")
             try:
                 value = float(typed.replace(",", "."))
             except ValueError as error:

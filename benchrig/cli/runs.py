@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from benchrig.cli.output import say, say_json, talk
+from benchrig.cli.output import ask, say, say_json, talk
 from benchrig.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
@@ -191,7 +191,7 @@ def confirm(yes: bool) -> None:
             advice="add --yes when a script has made sure of the cautions",
         )
     talk("")
-    if input("Type yes to energise the part: ").strip().lower() not in ("yes", "y"):
+    if ask("Type yes to energise the part: ").lower() not in ("yes", "y"):
         raise UsageError("not confirmed; nothing was switched on")
 
 

@@ -1,0 +1,1 @@
+"""The command line, tried as a person or a script would."""
