@@ -302,7 +302,7 @@ def join_neighbours(blocks: Sequence[SampleBlock]) -> Iterator[SampleBlock]:
 def _follows(one: SampleBlock, other: SampleBlock) -> bool:
     return (
         one.stream == other.stream
-        and one.block + 1 == other.block
+        and one.block + one.blocks == other.block
         and one.inputs == other.inputs
         and one.scan_period_ticks == other.scan_period_ticks
         and one.tick + len(one.codes) * one.scan_period_ticks == other.tick
@@ -312,7 +312,11 @@ def _follows(one: SampleBlock, other: SampleBlock) -> bool:
 def _joined(group: list[SampleBlock]) -> SampleBlock:
     if len(group) == 1:
         return group[0]
-    return replace(group[0], codes=np.concatenate([block.codes for block in group]))
+    return replace(
+        group[0],
+        codes=np.concatenate([block.codes for block in group]),
+        blocks=sum(block.blocks for block in group),
+    )
 
 
 def _reading(scale: InputScale, codes: NDArray[np.int16]) -> Reading:

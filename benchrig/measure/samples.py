@@ -76,6 +76,8 @@ class SampleBlock:
     """Codes of some whole scans; ``tick`` is unwrapped and belongs to the first conversion.
 
     Input j of scan s was converted at ``tick + (s + j / inputs) * scan_period_ticks``.
+    Blocks of the wire that follow each other without a gap may come as one: it bears the number
+    of the first and says how many it holds.
     """
 
     stream: int
@@ -84,3 +86,4 @@ class SampleBlock:
     inputs: tuple[int, ...]
     scan_period_ticks: int
     codes: NDArray[np.int16]  # shape (scans, len(inputs))
+    blocks: int = 1  # of the wire, in here

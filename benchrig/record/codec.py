@@ -57,11 +57,11 @@ def same_layout(one: SampleBlock, other: SampleBlock) -> bool:
 def pack(blocks: Sequence[SampleBlock], codec: Codec = Codec.DELTA_SHUFFLE_ZLIB) -> Packed:
     """One chunk of blocks that have the same layout."""
     first = blocks[0]
+    table = _table(blocks)
     head = _HEAD.pack(
         *(first.stream, first.block, first.tick, first.scan_period_ticks),
-        *(len(blocks), len(first.inputs)),
+        *(table.shape[1], len(first.inputs)),
     ) + bytes(first.inputs)
-    table = _table(blocks)
     codes = np.concatenate([block.codes for block in blocks]) if len(blocks) > 1 else first.codes
     body = table.astype("<i8").tobytes() + _shuffle(codes)
     if codec is Codec.DELTA_SHUFFLE_ZLIB:
@@ -73,11 +73,20 @@ def pack(blocks: Sequence[SampleBlock], codec: Codec = Codec.DELTA_SHUFFLE_ZLIB)
 
 
 def _table(blocks: Sequence[SampleBlock]) -> NDArray[np.int64]:
-    """Rows: scans, jump in block number beyond 1, ticks beyond the expected, each per block."""
+    """Rows: scans, jump in block number beyond 1, ticks beyond the expected, each per block.
+
+    A block that holds several of the wire is told apart into them again: they are equally long.
+    """
     period = blocks[0].scan_period_ticks
+    held = np.array([block.blocks for block in blocks], dtype=np.int64)
     scans = np.array([len(block.codes) for block in blocks], dtype=np.int64)
-    numbers = np.array([block.block for block in blocks], dtype=np.int64)
-    ticks = np.array([block.tick for block in blocks], dtype=np.int64)
+    if np.any(scans % held):
+        raise ValueError("a block does not hold whole blocks of the wire")
+    scans = np.repeat(scans // held, held)
+    place = np.arange(len(scans)) - np.repeat(np.cumsum(held) - held, held)
+    numbers = np.repeat(np.array([block.block for block in blocks], dtype=np.int64), held) + place
+    ticks = np.repeat(np.array([block.tick for block in blocks], dtype=np.int64), held)
+    ticks += place * scans * period
     jumps = np.diff(numbers, prepend=numbers[0] - 1) - 1
     expected = np.concatenate((ticks[:1], ticks[:-1] + scans[:-1] * period))
     return np.stack((np.diff(scans, prepend=0), jumps, ticks - expected))
@@ -162,4 +171,5 @@ def unpack(packed: Packed, *, merged: bool = False) -> Iterator[SampleBlock]:
             inputs=opened.inputs,
             scan_period_ticks=opened.period,
             codes=codes[int(starts[begin]) : int(ends[end])],
+            blocks=end - begin + 1 if merged else 1,
         )

@@ -7,11 +7,13 @@ hide them.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from benchrig.measure.samples import SampleBlock
-from benchrig.rig.unpack import unpack_array
+from benchrig.rig.unpack import unpack_array, unpack_rows
 from benchrig.wire.messages import (
     Accepted,
     AllOff,
@@ -29,9 +31,19 @@ from benchrig.wire.messages import (
     Status,
     Stream,
     Streaming,
+    from_payload,
 )
+from benchrig.wire.packing import SAMPLES_HEAD_BYTES
 
 _HELD_MAX = 64
+_HEAD = [
+    ("id", "u1"),
+    ("sequence", "u1"),
+    ("stream", "u1"),
+    ("block", "<u2"),
+    ("tick", "<u4"),
+    ("count", "u1"),
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -190,6 +202,55 @@ class EventReader:
                 ]
             case _:
                 return []
+
+    def read_run(self, payloads: Sequence[bytes]) -> SampleBlock | None:
+        """Samples that lost nothing on the way, as one block.
+
+        None where that cannot be said of all of them in one breath, as when the rig itself left
+        out blocks: then each has to be read by itself, and nothing has been taken yet.
+        """
+        stream, size = self.stream, len(payloads[0]) - SAMPLES_HEAD_BYTES
+        if stream is None or size <= 0:
+            return None
+        width = len(stream.inputs)
+        table = np.frombuffer(b"".join(payloads), dtype=[*_HEAD, ("packed", "u1", (size,))])
+        count = int(table["count"][0])
+        ticks = count // width * stream.scan_period_ticks
+        places = np.arange(len(table))
+        even = (
+            count % width == 0
+            and np.all(table["stream"] == stream.stream)
+            and np.all(table["count"] == count)
+            and np.all(table["block"] == (table["block"][0] + places) % (1 << 16))
+            and np.all(table["tick"] == (table["tick"][0] + ticks * places) % (1 << 32))
+        )
+        if not even:
+            return None
+        try:
+            codes = unpack_rows(table["packed"], count, stream.code_bits)
+        except MessageError:
+            return None
+        before = self._block_next
+        block, tick = self._block(int(table["block"][0])), self.tick(int(table["tick"][0]))
+        if block < before:
+            return None
+        self.blocks_lost += block - before
+        self._block_next = block + len(table)
+        self._block(int(table["block"][-1]))
+        self.tick(int(table["tick"][-1]))
+        return SampleBlock(
+            stream=stream.stream,
+            block=block,
+            tick=tick,
+            inputs=stream.inputs,
+            scan_period_ticks=stream.scan_period_ticks,
+            codes=codes.reshape(-1, width),
+            blocks=len(table),
+        )
+
+    def read_payload(self, payload: bytes) -> list[RigEvent]:
+        """The same as ``read`` of the message in a payload."""
+        return self.read(from_payload(payload)[0])
 
     def read_status(self, status: Status) -> list[RigEvent]:
         """What a Status reveals that a lost message may have hidden."""

@@ -11,7 +11,7 @@ from benchrig.measure.samples import SampleBlock
 from benchrig.rig.events import EdgeEvent, EventReader, LinkLost, RigEvent
 from benchrig.rig.link import Link
 from benchrig.wire.messages import Message, MessageError
-from benchrig.wire.session import FLUSH, Answered, HostSession, Nonsense, Unasked
+from benchrig.wire.session import FLUSH, Answered, HostSession, Nonsense, SamplesRun, Unasked
 
 # An answer is asked for again after each of these; the last wait forgives a host that was busy.
 ANSWER_PATIENCE_S = (0.05, 0.05, 0.05, 0.6)
@@ -110,6 +110,8 @@ class Exchange:
         for item in self.session.receive(data):
             try:
                 match item:
+                    case SamplesRun(payloads=payloads):
+                        self._take_run(payloads)
                     case Unasked(message=message):
                         self._tell(self.reader.read(message))
                     case Answered(request=request, answer=answer):
@@ -118,6 +120,17 @@ class Exchange:
                             self._answer.set_result(answer)
                     case Nonsense(reason=reason):
                         self._violated(reason)
+            except MessageError as error:
+                self._violated(str(error))
+
+    def _take_run(self, payloads: list[bytes]) -> None:
+        block = self.reader.read_run(payloads)
+        if block is not None:
+            self._tell([block])
+            return
+        for payload in payloads:
+            try:
+                self._tell(self.reader.read_payload(payload))
             except MessageError as error:
                 self._violated(str(error))
 
@@ -156,7 +169,7 @@ class Exchange:
         dropped = self._events.popleft()
         self.events_dropped += 1
         if isinstance(dropped, SampleBlock):
-            self.reader.blocks_lost += 1
+            self.reader.blocks_lost += dropped.blocks
         elif isinstance(dropped, EdgeEvent):
             self.reader.edges_lost += 1
 

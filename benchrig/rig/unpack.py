@@ -1,4 +1,4 @@
-"""Packed codes to arrays, a whole block at a time."""
+"""Packed codes to arrays, a whole block or many equal ones at a time."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from benchrig.wire.messages import MessageError
 from benchrig.wire.packing import packed_bytes
 
 CODE_BITS_MAX = 15  # codes are kept as int16
-_PAD = bytes(4)  # so that a 32-bit window fits over the last byte
+WINDOW_BYTES = 4
 
 
 @lru_cache(maxsize=512)
@@ -23,20 +23,30 @@ def _windows(count: int, code_bits: int) -> tuple[NDArray[np.intp], NDArray[np.u
 
 def unpack_array(packed: bytes, count: int, code_bits: int) -> NDArray[np.int16]:
     """The codes of a block; MessageError on a wrong length, width or a set padding bit."""
+    row = np.frombuffer(packed, dtype=np.uint8).reshape(1, -1)
+    return unpack_rows(row, count, code_bits).reshape(-1)
+
+
+def unpack_rows(packed: NDArray[np.uint8], count: int, code_bits: int) -> NDArray[np.int16]:
+    """The codes of blocks of ``count`` codes each, a row a block; MessageError as above."""
+    rows, size = packed.shape
     if not 1 <= code_bits <= CODE_BITS_MAX:
         raise MessageError(f"codes of {code_bits} bits cannot be kept")
-    if len(packed) != packed_bytes(count, code_bits):
+    if size != packed_bytes(count, code_bits):
         raise MessageError(
             f"{count} codes of {code_bits} bits take {packed_bytes(count, code_bits)} bytes, "
-            f"not {len(packed)}"
+            f"not {size}"
         )
-    spare = 8 * len(packed) - count * code_bits
-    if spare and packed[-1] >> (8 - spare):
+    spare = 8 * size - count * code_bits
+    if spare and np.any(packed[:, -1] >> np.uint8(8 - spare)):
         raise MessageError("a bit after the last code is set")
     if count == 0:
-        return np.zeros(0, dtype=np.int16)
-    # One 32-bit window at each byte of the block, overlapping: no code spans more.
-    window = np.ndarray((len(packed),), "<u4", packed + _PAD, 0, (1,))
+        return np.zeros((rows, 0), dtype=np.int16)
+    # One 32-bit window at each byte of a block, overlapping: no code spans more.
+    padded = np.zeros((rows, size + WINDOW_BYTES), dtype=np.uint8)
+    padded[:, :size] = packed
+    stride = size + WINDOW_BYTES
+    window = np.ndarray((rows, size), "<u4", padded, 0, (stride, 1))
     where, shift = _windows(count, code_bits)
-    codes = (window[where] >> shift) & np.uint32((1 << code_bits) - 1)
+    codes = (window[:, where] >> shift) & np.uint32((1 << code_bits) - 1)
     return codes.astype(np.int16)

@@ -39,6 +39,7 @@ from benchrig.wire.messages import (
     RefusalReason,
     Refused,
     RigState,
+    Samples,
     ScheduleBegin,
     ScheduleCommit,
     ScheduleStep,
@@ -122,7 +123,18 @@ class Nonsense:
     reason: str
 
 
-HostInput = Answered | Unasked | Nonsense
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SamplesRun:
+    """Payloads of Samples, all of one length, numbered one after the other: nothing is missing.
+
+    A stream is nearly all that ever comes; its reader can take many blocks in one stroke.
+    """
+
+    payloads: list[bytes]
+
+
+HostInput = Answered | Unasked | SamplesRun | Nonsense
+_ROUND = bytes(range(256)) * 2  # running numbers of a run of up to 256 messages
 
 
 class SessionBusy(RuntimeError):
@@ -184,8 +196,33 @@ class HostSession:
 
     def receive(self, data: bytes) -> list[HostInput]:
         """What these bytes say, in order. Never raises on what a rig may send."""
-        said = (self._sort(payload) for payload in self._decoder.feed(data))
+        said: list[HostInput | None] = []
+        run: list[bytes] = []
+        for payload in self._decoder.feed(data):
+            if payload[0] == Samples.ID:
+                run.append(payload)
+            else:
+                self._sort_run(run, said)
+                said.append(self._sort(payload))
+        self._sort_run(run, said)
         return [item for item in said if item is not None]
+
+    def _sort_run(self, run: list[bytes], said: list[HostInput | None]) -> None:
+        """Samples that came together: as one where nothing is amiss, else each by itself."""
+        for start in range(0, len(run), 256):
+            part = run[start : start + 256]
+            first, size = part[0][1], len(part[0])
+            if (
+                len(part) > 1
+                and self._unasked_next in (None, first)
+                and bytes([p[1] for p in part]) == _ROUND[first : first + len(part)]
+                and all(len(p) == size for p in part)
+            ):
+                self._unasked_next = (first + len(part)) & 0xFF
+                said.append(SamplesRun(payloads=part))
+            else:
+                said.extend(self._sort(payload) for payload in part)
+        run.clear()
 
     def _sort(self, payload: bytes) -> HostInput | None:
         if payload[0] not in MESSAGES and payload[0] in UNASKED_IDS:

@@ -21,10 +21,11 @@ from benchrig.wire.messages import (
     Start,
     Status,
     Stream,
+    from_payload,
 )
 from benchrig.wire.packing import unpack_codes
 from benchrig.wire.schedule import Schedule
-from benchrig.wire.session import Answered, HostSession, Unasked
+from benchrig.wire.session import Answered, HostSession, SamplesRun, Unasked
 from benchrig_sim.rig import SimRig
 from benchrig_sim.scenario import open_scenario
 
@@ -62,6 +63,8 @@ class Desk:
             elif isinstance(item, Unasked):
                 self.unasked.append(item.message)
                 self.missed += item.missed
+            elif isinstance(item, SamplesRun):
+                self.unasked += [from_payload(payload)[0] for payload in item.payloads]
         return answer
 
     def accepted(self, request: Message) -> Accepted:
