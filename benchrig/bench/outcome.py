@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
-from benchrig.bench.replay import four_wire
+from benchrig.bench.context import four_wire
 from benchrig.errors import ExitCode
 from benchrig.judge.judge import is_complete, judge_run, overall
 from benchrig.judge.resistance import joint_doubt

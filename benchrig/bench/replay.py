@@ -6,26 +6,19 @@ Nothing here needs a rig.
 
 from __future__ import annotations
 
-import functools
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from benchrig.bench.context import cycle_context, four_wire
 from benchrig.errors import LogError
 from benchrig.judge.judge import is_complete, judge_run, overall
 from benchrig.judge.verdict import Judged, Verdict
 from benchrig.measure.coil import null_refusal
-from benchrig.measure.cycle_window import CycleContext
 from benchrig.measure.cycles import CycleAnalyser
 from benchrig.measure.features import CycleFeatures
-from benchrig.measure.motion import assess_motion
-from benchrig.measure.ripple import assess_ripple
 from benchrig.measure.samples import InputScale, SampleBlock
 from benchrig.record.read import LogReader
 from benchrig.record.values import EventKind, RunRecord, SafeEvidence
-from benchrig.wire.messages import InputFlag, InputRole
-
-CURRENT_ROLES = (InputRole.CURRENT_FINE, InputRole.CURRENT_COARSE)
-SENSE_ROLES = (InputRole.PART_VOLTAGE, InputRole.PART_VOLTAGE_FINE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,24 +71,15 @@ def _of_stream(blocks: Iterator[SampleBlock], stream: int) -> Iterator[SampleBlo
 
 def analyse_again(stored: Stored) -> tuple[CycleFeatures, ...]:
     """The cycles of a stored run by today's analysis."""
-    plan, rig = stored.record.plan, stored.record.rig
-    temperature = plan.temperature
+    record = stored.record
     analyser = CycleAnalyser(
-        CycleContext(
-            scales=stored.scales,
+        cycle_context(
+            record.plan,
+            stored.scales,
             tick_ns=round(stored.tick_s * 1e9),
-            output=plan.output,
-            part_kind=plan.part.kind,
-            clamp=rig.clamp,
-            copper_winding=plan.part.copper_winding,
-            part_temperature_c=temperature.value_c if temperature else None,
-            u_part_temperature_c=temperature.std_uncertainty_c if temperature else None,
-            lead_null=None if four_wire(stored.scales) else rig.lead_null_ohm,
-            cold_resistance=stored.record.cold.resistance_ohm,
-            assess_motion=assess_motion,
-            assess_ripple=functools.partial(
-                assess_ripple, ripples_per_turn=plan.part.ripples_per_turn
-            ),
+            clamp=record.rig.clamp,
+            cold_resistance=record.cold.resistance_ohm,
+            lead_null=record.rig.lead_null_ohm,
         )
     )
     cycles: list[CycleFeatures] = []
@@ -132,9 +116,3 @@ def judge_again(
         and record.edges_lost == 0
     )
     return overall(judged, complete=complete), judged
-
-
-def four_wire(scales: tuple[InputScale, ...]) -> bool:
-    """Whether every sense input reads at the part's terminals."""
-    sense = [s for s in scales if s.role in SENSE_ROLES]
-    return bool(sense) and all(s.flags & InputFlag.AT_PART_TERMINALS for s in sense)

@@ -8,14 +8,13 @@ stop. Whatever happens (Ctrl-C, a lost link, a full disk, a bug), the way out is
 from __future__ import annotations
 
 import asyncio
-import functools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from benchrig.bench import prechecks
+from benchrig.bench.context import cycle_context
 from benchrig.bench.observer import Observer
 from benchrig.bench.outcome import Gathered, assemble
-from benchrig.bench.replay import four_wire
 from benchrig.bench.safety import (
     Declaration,
     Offsets,
@@ -24,19 +23,17 @@ from benchrig.bench.safety import (
     Tell,
     make_safe,
 )
+from benchrig.bench.say import cold_text, insulation_text
 from benchrig.bench.sinks import Sink, SinkSet
 from benchrig.bench.watch import Watch
 from benchrig.errors import LinkError, NotProvenSafe, PrecheckFailed, RigError
 from benchrig.measure.cycle_window import CycleContext
 from benchrig.measure.cycles import CycleAnalyser
 from benchrig.measure.features import CycleFeatures
-from benchrig.measure.motion import assess_motion
-from benchrig.measure.ripple import assess_ripple
 from benchrig.measure.samples import SampleBlock
 from benchrig.patterns.schedule import to_schedule
 from benchrig.quantity import Measured
 from benchrig.record.values import (
-    ColdCheck,
     Ending,
     EventKind,
     NotProven,
@@ -161,7 +158,7 @@ class _Run:
             observer, self.plan, self.setup.lead_null, supply_v, self.offsets
         )
         self.gathered.cold = cold
-        self._note("cold resistance", _cold_text(cold), not part_fault)
+        self._note("cold resistance", cold_text(cold), not part_fault)
         if part_fault:
             self._end(Ending.STOPPED, part_fault)
             return
@@ -171,7 +168,7 @@ class _Run:
         self._note("feed closed", "every output off, no current")
         if self.plan.body_clip:
             self.gathered.cold = await prechecks.insulation_check(observer, cold)
-            self._note("insulation to the body", _insulation_text(self.gathered.cold))
+            self._note("insulation to the body", insulation_text(self.gathered.cold))
         self._say_state("first pulse", energised=True)
         part_fault = await prechecks.first_pulse(observer, self.plan, role)
         if part_fault:
@@ -339,26 +336,17 @@ class _Run:
     # --- small things -------------------------------------------------------------------------
 
     def _context(self) -> CycleContext:
-        temperature = self.plan.temperature
         identity = self.rig.identity
-        return CycleContext(
-            scales=tuple(self.rig.scales),
+        return cycle_context(
+            self.plan,
+            self.rig.scales,
             tick_ns=identity.tick_ns,
-            output=self.plan.output,
-            part_kind=self.plan.part.kind,
             clamp=self.setup.rig_identity.clamp,
-            copper_winding=self.plan.part.copper_winding,
-            part_temperature_c=temperature.value_c if temperature else None,
-            u_part_temperature_c=temperature.std_uncertainty_c if temperature else None,
-            lead_null=None if four_wire(self.rig.scales) else self.setup.lead_null,
-            relay=self.rig.outputs[self.plan.output].kind is OutputKind.RELAY,
             cold_resistance=self.gathered.cold.resistance_ohm,
-            assess_motion=assess_motion,
-            assess_ripple=functools.partial(
-                assess_ripple, ripples_per_turn=self.plan.part.ripples_per_turn
-            ),
-            defer_motion=True,  # it takes seconds the first time, and heartbeats must go on
+            lead_null=self.setup.lead_null,
+            relay=self.rig.outputs[self.plan.output].kind is OutputKind.RELAY,
             clock_rel_u=max(identity.clock_tolerance_ppm, 1) * 1e-6,
+            defer_motion=True,  # it takes seconds the first time, and heartbeats must go on
         )
 
     def _assemble(self, made_safe: SafeEvidence | NotProven) -> RunRecord:
@@ -394,20 +382,3 @@ def _uncancel() -> None:
     task = asyncio.current_task()
     while task is not None and task.cancelling():
         task.uncancel()
-
-
-def _insulation_text(cold: ColdCheck) -> str:
-    if cold.insulation_ohm is not None:
-        return f"{cold.insulation_ohm.value * 1e-6:.3g} Mohm"
-    if cold.insulation_at_least_ohm is not None:
-        return f"at least {cold.insulation_at_least_ohm * 1e-6:.3g} Mohm"
-    return "not measured: the rig has no such input"
-
-
-def _cold_text(cold: ColdCheck) -> str:
-    if cold.resistance_ohm is None:
-        return cold.findings[0] if cold.findings else "not measured"
-    text = f"{cold.resistance_ohm.value:.3f} ohm"
-    if cold.resistance_20c_ohm is not None:
-        text += f", {cold.resistance_20c_ohm.value:.3f} ohm at 20 °C"
-    return text

@@ -1,0 +1,54 @@
+"""What the cycle analyser must know, put together in one place for a run and its replay."""
+
+from __future__ import annotations
+
+import functools
+
+from benchrig.measure.cycle_window import CycleContext
+from benchrig.measure.motion import assess_motion
+from benchrig.measure.ripple import assess_ripple
+from benchrig.measure.samples import InputScale
+from benchrig.quantity import Measured
+from benchrig.record.values import RunPlan
+from benchrig.wire.messages import InputFlag, InputRole
+
+SENSE_ROLES = (InputRole.PART_VOLTAGE, InputRole.PART_VOLTAGE_FINE)
+
+
+def cycle_context(
+    plan: RunPlan,
+    scales: tuple[InputScale, ...],
+    *,
+    tick_ns: int,
+    clamp: str,
+    cold_resistance: Measured | None,
+    lead_null: Measured | None,
+    relay: bool = False,
+    clock_rel_u: float = 100e-6,
+    defer_motion: bool = False,
+) -> CycleContext:
+    """The analyser's context of a plan on a rig with these scales."""
+    temperature, part = plan.temperature, plan.part
+    return CycleContext(
+        scales=scales,
+        tick_ns=tick_ns,
+        output=plan.output,
+        part_kind=part.kind,
+        clamp=clamp,
+        copper_winding=part.copper_winding,
+        part_temperature_c=temperature.value_c if temperature else None,
+        u_part_temperature_c=temperature.std_uncertainty_c if temperature else None,
+        lead_null=None if four_wire(scales) else lead_null,
+        relay=relay,
+        cold_resistance=cold_resistance,
+        assess_motion=assess_motion,
+        assess_ripple=functools.partial(assess_ripple, ripples_per_turn=part.ripples_per_turn),
+        defer_motion=defer_motion,
+        clock_rel_u=clock_rel_u,
+    )
+
+
+def four_wire(scales: tuple[InputScale, ...]) -> bool:
+    """Whether every sense input reads at the part's terminals."""
+    sense = [s for s in scales if s.role in SENSE_ROLES]
+    return bool(sense) and all(s.flags & InputFlag.AT_PART_TERMINALS for s in sense)
