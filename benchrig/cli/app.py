@@ -13,7 +13,7 @@ from typing import Annotated, Any
 import typer
 
 from benchrig import __version__
-from benchrig.cli import analyse, doctor, pages, parts, records, rigs, runs, sets
+from benchrig.cli import analyse, doctor, pages, parts, records, rigs, runs, sets, shop
 from benchrig.cli.output import Interrupted
 from benchrig.errors import BenchrigError, ExitCode, InputFileError, NotProvenSafe
 
@@ -30,6 +30,7 @@ runs.register(app)
 analyse.register(app)
 pages.register(records.record_app)
 doctor.register(app)
+shop.register(app)
 app.add_typer(parts.part_app, name="part")
 app.add_typer(parts.pattern_app, name="pattern")
 app.add_typer(rigs.rig_app, name="rig")

@@ -50,15 +50,23 @@ def loop_factory(url: str) -> Callable[[], asyncio.AbstractEventLoop] | None:
     return None
 
 
-def run_async(url: str, work: Coroutine[Any, Any, T]) -> T:
+def run_async(
+    url: str,
+    work: Coroutine[Any, Any, T],
+    *,
+    on_task: Callable[[asyncio.Future[T]], None] | None = None,
+) -> T:
     """Run ``work`` on the loop of a rig address.
 
     SIGINT, SIGTERM and SIGHUP cancel it, and the run's own way out makes the part safe first;
     ``Interrupted`` where that was before a run had begun.
+    ``on_task`` is given the running work, for others who may cancel it.
     """
 
     async def guarded() -> T:
         task = asyncio.ensure_future(work)
+        if on_task is not None:
+            on_task(task)
         loop = asyncio.get_running_loop()
         for name in ("SIGINT", "SIGTERM", "SIGHUP"):
             number = getattr(signal, name, None)

@@ -9,6 +9,21 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from benchrig.cli.output import ask, say, say_json, talk
+from benchrig.cli.shop import (
+    BenchNameOption,
+    BrokerOption,
+    CaOption,
+    CertOption,
+    KeyOption,
+    OutboxOption,
+    PasswordFileOption,
+    RemoteStop,
+    RemoteStopOption,
+    ShopOptions,
+    UserOption,
+    tell_verdict,
+    telling,
+)
 from benchrig.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
@@ -96,6 +111,15 @@ def run_command(
     budget: Annotated[
         bool, typer.Option("--budget", help="Print the uncertainty budgets too.")
     ] = False,
+    broker: BrokerOption = None,
+    bench_name: BenchNameOption = None,
+    broker_user: UserOption = "",
+    broker_password_file: PasswordFileOption = None,
+    broker_ca: CaOption = None,
+    broker_cert: CertOption = None,
+    broker_key: KeyOption = None,
+    allow_remote_stop: RemoteStopOption = False,
+    outbox: OutboxOption = None,
 ) -> int:
     """Test one removed part: cold check, cycling, made safe with evidence, verdict, record."""
     plan = make_plan(
@@ -117,7 +141,18 @@ def run_command(
     if dry_run:
         return _dry_run(plan, rig, as_json=as_json)
     confirm(yes)
-    record, where = do_run(plan, rig, log, scan_period_us=scan_period_us, quiet=as_json)
+    shop = ShopOptions(
+        broker=broker,
+        bench=bench_name,
+        user=broker_user,
+        password_file=broker_password_file,
+        ca=broker_ca,
+        cert=broker_cert,
+        key=broker_key,
+        remote_stop=allow_remote_stop,
+        outbox=outbox,
+    )
+    record, where = do_run(plan, rig, log, scan_period_us=scan_period_us, quiet=as_json, shop=shop)
     show(record, where, as_json=as_json, budget=budget)
     from benchrig.bench.outcome import exit_code_for
 
@@ -203,6 +238,7 @@ def do_run(
     scan_period_us: int | None = None,
     quiet: bool = False,
     record_id: str | None = None,
+    shop: ShopOptions | None = None,
 ) -> tuple[RunRecord, str]:
     """Run a plan with a live card; returns the record and where it is kept."""
     from rich.console import Console
@@ -213,7 +249,8 @@ def do_run(
     from benchrig.record.log import RunLog
     from benchrig.report.terminal import LiveCard
 
-    with RunLog.open(log) as run_log:
+    stop = RemoteStop()
+    with RunLog.open(log) as run_log, telling(shop, stop) as publisher:
         with LiveCard(console=Console(stderr=True, quiet=quiet), clock=time.monotonic) as card:
             job = Job(
                 rig_url=rig,
@@ -221,10 +258,11 @@ def do_run(
                 tell=Person(rig).tell,
                 stamp=stamp,
                 record_id=record_id or new_record_id(stamp()),
-                sinks=(CardSink(card),),
+                sinks=(CardSink(card), *([publisher] if publisher else [])),
                 scan_period_us=scan_period_us,
             )
-            record = run_async(rig, run_job(job, run_log))
+            record = run_async(rig, run_job(job, run_log), on_task=stop.bind)
+        tell_verdict(publisher, record)
         return record, run_log.shown
 
 

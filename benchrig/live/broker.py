@@ -23,6 +23,7 @@ from paho.mqtt.client import Client as PahoClient
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from benchrig.errors import LogError, UsageError
 
@@ -36,6 +37,14 @@ BACKOFF_MAX_S = 30.0
 
 # Nothing of the connection is logged: what matters comes up as an error or as ``trouble``.
 _SILENT = logging.Logger("benchrig.live", logging.CRITICAL + 1)
+
+# Stored messages are not sent to us, and one that asks to be stored says so.
+ONLY_FRESH = SubscribeOptions(
+    qos=0,
+    noLocal=True,
+    retainAsPublished=True,
+    retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND,
+)
 
 MqttError = aiomqtt.MqttError
 Will = aiomqtt.Will

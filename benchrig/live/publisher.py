@@ -20,6 +20,7 @@ from benchrig.errors import BenchrigError, LogError
 from benchrig.live import payloads
 from benchrig.live.broker import (
     BACKOFF_FIRST_S,
+    ONLY_FRESH,
     Backoff,
     BrokerAddress,
     BrokerClient,
@@ -350,7 +351,7 @@ class Publisher:
     async def _listen(self, client: BrokerClient, topics: RigTopics) -> None:
         """Take requests, if that was allowed; and notice when the line breaks."""
         if self._on_make_safe is not None:
-            await client.subscribe(topics.make_safe, qos=0)
+            await client.subscribe(topics.make_safe, options=ONLY_FRESH)
         async for message in client.messages:
             self._consider(str(message.topic), message.payload, message.retain, topics)
 

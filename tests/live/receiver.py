@@ -23,7 +23,7 @@ RETRY_S = 0.05
 class Receiver:
     """Takes what comes, in a thread; use as a context manager."""
 
-    def __init__(self, broker: BrokerAddress, topic: str = "benchrig/v1/+/+/#") -> None:
+    def __init__(self, broker: BrokerAddress, topic: str = "benchrig/v1/+/+/+") -> None:
         self.broker, self.topic = broker, topic
         self.messages: list[tuple[str, dict[str, Any], bool]] = []
         self.verdicts: list[dict[str, Any]] = []  # after dropping doubles
