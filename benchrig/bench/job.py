@@ -12,14 +12,16 @@ from contextlib import AsyncExitStack
 from dataclasses import dataclass
 
 from benchrig.bench.equipment import Equipment, rig_id
+from benchrig.bench.known import keep_reference, look_up
 from benchrig.bench.observer import Observer
 from benchrig.bench.safety import LOOK_S, Offsets, Tell, make_safe
 from benchrig.bench.sequencer import RunSetup, run
 from benchrig.bench.sinks import LogSink, Sink
 from benchrig.errors import BenchrigError, RigError, UsageError
 from benchrig.patterns.fit import Objection, objections
+from benchrig.patterns.wear import wear_warning
 from benchrig.record.log import RunLog
-from benchrig.record.values import NotProven, RunPlan, RunRecord
+from benchrig.record.values import NotProven, RunPlan, RunRecord, Stage
 from benchrig.rig.client import Rig, open_rig, rig_on
 from benchrig.wire.messages import InputRole
 
@@ -37,6 +39,7 @@ class Job:
     record_id: str
     sinks: Sequence[Sink] = ()
     scan_period_us: int | None = None
+    as_reference: bool = False  # keep the movement seen as the reference of its part
 
 
 async def run_job(job: Job, log: RunLog) -> RunRecord:
@@ -65,6 +68,13 @@ async def run_job(job: Job, log: RunLog) -> RunRecord:
             lead_null=equipment.lead_null,
             lead_null_age_s=equipment.lead_null_age_s,
             scan_period_us=job.scan_period_us,
+            known=look_up(
+                log,
+                job.plan,
+                rig_unique_id=identity.unique_id,
+                calibration_date=identity.calibration_date,
+                wear=_wear(log, rig, job.plan.output),
+            ),
         )
         try:
             outcome = await run(rig, job.plan, setup)
@@ -72,9 +82,22 @@ async def run_job(job: Job, log: RunLog) -> RunRecord:
             writer.close()  # the run stays open in the log
             raise
         writer.finish(outcome.record)
+        if job.as_reference or job.plan.stage is Stage.GOLDEN:
+            _keep_reference(log, job, outcome.record)
         if outcome.bug is not None:
             raise outcome.bug
         return outcome.record
+
+
+def _keep_reference(log: RunLog, job: Job, record: RunRecord) -> None:
+    """A golden part's movement becomes the reference where it has one; asked for, it must."""
+    refusal = keep_reference(log, record, job.stamp())
+    if refusal and job.as_reference:
+        raise UsageError(f"record {record.record_id} is kept, but is no reference: {refusal}")
+
+
+def _wear(log: RunLog, rig: Rig, output: int) -> str:
+    return wear_warning(rig.outputs[output], log.operations(rig_id(rig), output))
 
 
 async def refuse_misfit(rig: Rig, plan: RunPlan) -> None:

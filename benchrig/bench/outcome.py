@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 from benchrig.bench.context import four_wire
+from benchrig.bench.known import Known
 from benchrig.errors import ExitCode
 from benchrig.judge.judge import is_complete, judge_run, overall
 from benchrig.judge.resistance import joint_doubt
@@ -37,6 +38,7 @@ class Gathered:
     lead_null: Measured | None = None
     lead_null_age_s: float | None = None
     warm_resistance_ohm: Measured | None = None
+    known: Known = field(default_factory=Known)
     warnings: list[str] = field(default_factory=list)
 
 
@@ -96,6 +98,8 @@ def judge(gathered: Gathered, rig: Rig) -> tuple[Judged, ...]:
         temperature_c=plan.temperature.value_c if plan.temperature else None,
         four_wire=four_wire(rig.scales),
         lead_null_valid=not null_refusal(gathered.lead_null, gathered.lead_null_age_s),
+        motion_reference=gathered.known.motion_reference,
+        typed_in=gathered.known.typed_in,
     )
 
 

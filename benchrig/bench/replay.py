@@ -7,9 +7,10 @@ Nothing here needs a rig.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from benchrig.bench.context import cycle_context, four_wire
+from benchrig.bench.known import Known, known_of
 from benchrig.errors import LogError
 from benchrig.judge.judge import is_complete, judge_run, overall
 from benchrig.judge.verdict import Judged, Verdict
@@ -30,6 +31,7 @@ class Stored:
     blocks: tuple[SampleBlock, ...]
     scales: tuple[InputScale, ...]
     tick_s: float
+    known: Known = field(default_factory=Known)  # reference and typed values it is judged with
 
 
 def stored_run(log: LogReader, record_id: str) -> Stored:
@@ -46,6 +48,7 @@ def stored_run(log: LogReader, record_id: str) -> Stored:
         blocks=wanted,
         scales=sets[-1].scales,
         tick_s=sets[-1].tick_ns * 1e-9,
+        known=known_of(log, record),
     )
 
 
@@ -108,6 +111,8 @@ def judge_again(
         temperature_c=plan.temperature.value_c if plan.temperature else None,
         four_wire=four_wire(stored.scales),
         lead_null_valid=not null_refusal(record.rig.lead_null_ohm, 0.0),
+        motion_reference=stored.known.motion_reference,
+        typed_in=stored.known.typed_in,
     )
     complete = (
         record.ending.value == "complete"

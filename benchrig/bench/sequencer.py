@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from benchrig.bench import prechecks
 from benchrig.bench.context import cycle_context
+from benchrig.bench.known import Known
 from benchrig.bench.observer import Observer
 from benchrig.bench.outcome import Gathered, assemble
 from benchrig.bench.safety import (
@@ -67,6 +68,7 @@ class RunSetup:
     lead_null: Measured | None = None
     lead_null_age_s: float | None = None
     scan_period_us: int | None = None  # None: as fast as the rig can
+    known: Known = field(default_factory=Known)  # what the log knows beside the run
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,7 +95,10 @@ class _Run:
         self.offsets = Offsets()
         self.bug: BaseException | None = None
         self.gathered = Gathered(
-            plan=plan, lead_null=setup.lead_null, lead_null_age_s=setup.lead_null_age_s
+            plan=plan,
+            lead_null=setup.lead_null,
+            lead_null_age_s=setup.lead_null_age_s,
+            known=setup.known,
         )
         self.began_s = asyncio.get_running_loop().time()
         self.begun_at = setup.stamp()
@@ -159,6 +164,9 @@ class _Run:
         )
         self.gathered.cold = cold
         self._note("cold resistance", cold_text(cold), not part_fault)
+        for doubt in self.setup.known.doubts(cold):
+            self.gathered.warnings.append(doubt)
+            self._emit(EventKind.WARNING, doubt)
         if part_fault:
             self._end(Ending.STOPPED, part_fault)
             return

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from typing import Any, Self, TypeVar
 
-from sqlalchemy import Connection, Engine, RowMapping, Select, select
+from sqlalchemy import Connection, Engine, RowMapping, Select, and_, func, select
 from sqlalchemy.engine import URL
 
 from benchrig.errors import LogError
@@ -114,6 +114,21 @@ class LogReader:
     def history(self, tag: str, limit: int = 1000) -> list[RunSummary]:
         """All finished runs of a tag, oldest first."""
         return self.list_runs(Filters(tag=tag), limit)[::-1]
+
+    def operations(self, rig_unique_id: str, output: int) -> int:
+        """How often an output of a rig has switched a part, by the cycles its runs have done."""
+        begin, end = begin_table.c, end_table.c
+        query = (
+            select(func.sum(end.cycles_done))
+            .join_from(
+                begin_table,
+                end_table,
+                and_(begin.record_id == end.record_id, begin.log_id == end.log_id),
+            )
+            .where(begin.rig_unique_id == word(rig_unique_id), begin.output == output)
+        )
+        with self.reading() as connection:
+            return int(connection.execute(query).scalar() or 0)
 
     def _corrected_to(self, connection: Connection, field: str, value: str) -> list[str]:
         query = select(entry_table.c.record_id, entry_table.c.data).where(

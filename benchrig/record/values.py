@@ -58,6 +58,7 @@ class RunPlan:
     tag: str = ""  # serial fixed to the part
     part_number: str = ""  # as stamped
     order: str = ""
+    tray: str = ""  # name of the tray file, "" outside a tray
     position: str = ""  # the label as written, never renumbered
     position_scheme: str = ""  # what the label counts, e.g. "cylinder number"
     operator: str = ""
