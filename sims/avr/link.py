@@ -19,8 +19,9 @@ GATHER_S = 0.010  # and how long what comes by itself is gathered
 class AvrLink:
     """One host's handle on an emulated rig; the rig goes on when it is closed."""
 
-    def __init__(self, emulator: Emulator, name: str, loop: EmulatedTimeLoop) -> None:
+    def __init__(self, emulator: Emulator, bench: Bench, name: str, loop: EmulatedTimeLoop) -> None:
         self.emulator = emulator
+        self.bench = bench
         self._name = name
         self._loop = loop
         self._inbox = Inbox()
@@ -41,6 +42,7 @@ class AvrLink:
         look = LOOK_S if self._asked else GATHER_S
         cycles = max(1, round(min(seconds, look) * HZ))
         self.emulator.run_to(self.emulator.cycle + cycles)
+        self.bench.on_time(self.emulator.cycle)
         data = self.emulator.read()
         if not data or self._inbox.closed:
             return False
@@ -89,7 +91,7 @@ def open_bench_link(bench: Bench, name: str = "avr") -> AvrLink:
         raise UsageError(str(error)) from error
     bench.attach(emulator)
     emulator.run_s(BOOT_S)
-    return AvrLink(emulator, name, loop)
+    return AvrLink(emulator, bench, name, loop)
 
 
 def open_avr_link(scenario: str) -> AvrLink:

@@ -6,12 +6,14 @@ conversion gets the millivolts that make the code the simulator's front end woul
 
 from __future__ import annotations
 
+import random
 from dataclasses import replace
 from typing import Protocol
 
 import numpy as np
 
 from avr.emulator import HZ, Emulator
+from benchrig.wire.messages import InputRole
 from benchrig_sim.frontend import FrontEnd
 from benchrig_sim.hardware import Hardware
 from benchrig_sim.plant import Plant
@@ -20,6 +22,7 @@ from benchrig_sim.scenario import open_scenario
 
 VREF_MV = 5000
 FORGET_S = 0.5
+HOLD_S = 0.5e-3  # how long a plateau's levels are taken as they are
 
 
 def millivolts_for(code: int) -> int:
@@ -40,6 +43,10 @@ class Bench(Protocol):
 
     def on_pins(self, cycle: int, outputs: int, feed: bool) -> None:
         """The gate and feed pins from now on."""
+        ...
+
+    def on_time(self, cycle: int) -> None:
+        """Time has passed: contacts may have moved."""
         ...
 
 
@@ -63,6 +70,9 @@ class PlainBench:
         del cycle, outputs
         self._emulator.set_auxiliary(feed)
 
+    def on_time(self, cycle: int) -> None:
+        """Nothing here moves by itself."""
+
 
 class SimulatedBench:
     """A bench of the simulator: supply, contactor, parts, shunt, amplifiers."""
@@ -74,6 +84,9 @@ class SimulatedBench:
         self._emulator: Emulator | None = None
         self._auxiliary = False
         self._forgotten_s = 0.0
+        self._noise = random.Random(spec.seed + 2)
+        self._held: dict[InputRole, float] = {}  # levels of a plateau
+        self._held_until_s = 0.0
 
     def attach(self, emulator: Emulator) -> None:
         """The processor whose pins these are."""
@@ -82,16 +95,37 @@ class SimulatedBench:
     def on_adc(self, cycle: int, channel: int) -> int:
         """Solve up to now and look through the amplifier of this input."""
         now = cycle / HZ
-        self._advance(now)
         if channel >= len(self.front.inputs):
             return 0
-        codes = self.front.codes([channel], np.array([now]), np.zeros(1))
-        return millivolts_for(int(codes[0, 0]))
+        model = self.front.inputs[channel]
+        if now >= self._held_until_s:
+            self._look(now)
+        level = self._held.get(model.info.role)
+        if level is None or model.stuck_code is not None:
+            self._advance(now)
+            codes = self.front.codes([channel], np.array([now]), np.zeros(1))
+            return millivolts_for(int(codes[0, 0]))
+        wide = model.ideal_code(level, now) + self._noise.gauss(0.5, model.noise_codes)
+        top = (1 << model.info.bits) - 1
+        return millivolts_for(min(max(int(wide), 0), top))
+
+    def on_time(self, cycle: int) -> None:
+        """Let the contacts move that were on their way."""
+        self._advance(cycle / HZ)
+
+    def _look(self, now: float) -> None:
+        """Where all is straight, one solution serves for a while, or until the next edge."""
+        last = self.plant.t
+        self._advance(now)
+        levels = self.plant.straight_levels(last, now)
+        self._held = {} if levels is None else {role: line[1] for role, line in levels.items()}
+        self._held_until_s = now + (HOLD_S if self._held else 0.0)
 
     def on_pins(self, cycle: int, outputs: int, feed: bool) -> None:
         """Solve up to the edge, then let the contacts follow."""
         now = cycle / HZ
         self._advance(now)
+        self._held, self._held_until_s = {}, 0.0
         self.hardware.set_mask(outputs, now)
         self.hardware.set_feed(feed, now)
 
