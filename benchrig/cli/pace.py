@@ -129,6 +129,13 @@ class Person:
             if line is None:
                 self._nobody = True
             elif line.strip().lower() == DECLARED:
+                if not shortfall.link_gone:
+                    sys.stderr.write(
+                        "  Noted. But the rig still answers, and it does not see the part off:\n"
+                        f"    {shortfall.reason}.\n"
+                        "  This ends when it measures nothing, or when its USB plug is pulled.\n"
+                    )
+                    sys.stderr.flush()
                 return Declaration(text="the supply is declared disconnected")
         if self._nobody and shortfall.link_gone and self._tries >= UNATTENDED_TRIES:
             raise alarm
