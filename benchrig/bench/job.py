@@ -15,7 +15,7 @@ from benchrig.bench.equipment import Equipment, rig_id
 from benchrig.bench.known import keep_reference, look_up
 from benchrig.bench.observer import Observer
 from benchrig.bench.safety import LOOK_S, Offsets, Tell, make_safe
-from benchrig.bench.sequencer import RunSetup, run
+from benchrig.bench.sequencer import RunOutcome, RunSetup, run, uncancel
 from benchrig.bench.sinks import LogSink, Sink
 from benchrig.errors import BenchrigError, RigError, UsageError
 from benchrig.patterns.fit import Objection, objections
@@ -48,45 +48,56 @@ async def run_job(job: Job, log: RunLog) -> RunRecord:
     Raises UsageError when the pattern does not fit, RigError for rig and link before the
     run, NotProvenSafe when nothing shows the part off and nobody can declare anything.
     """
-    async with AsyncExitStack() as stack:
-        rig = await stack.enter_async_context(open_rig(job.rig_url))
-        await refuse_misfit(rig, job.plan)
-        equipment = Equipment.load(log, rig, job.plan.output, job.stamp())
-        rig.scales = equipment.apply(rig.scales)
-        await settle_stale(rig, log, job)
-        identity = equipment.identity(rig, job.rig_url, job.plan.output)
-        log.begin_run(job.record_id, job.plan, identity)
-        writer = log.writer(job.record_id)
-        writer.set_scales(rig.scales, rig.identity.tick_ns)
-        setup = RunSetup(
-            record_id=job.record_id,
-            sinks=(LogSink(writer), *job.sinks),
-            tell=job.tell,
-            reopen=_reopener(stack, job, rig),
-            stamp=job.stamp,
-            rig_identity=identity,
-            lead_null=equipment.lead_null,
-            lead_null_age_s=equipment.lead_null_age_s,
-            scan_period_us=job.scan_period_us,
-            known=look_up(
-                log,
-                job.plan,
-                rig_unique_id=identity.unique_id,
-                calibration_date=identity.calibration_date,
-                wear=_wear(log, rig, job.plan.output),
-            ),
-        )
-        try:
-            outcome = await run(rig, job.plan, setup)
-        except BaseException:
-            writer.close()  # the run stays open in the log
+    outcome: RunOutcome | None = None
+    try:
+        async with AsyncExitStack() as stack:
+            outcome = await _run_on(stack, job, log)
+    except asyncio.CancelledError:
+        if outcome is None:
             raise
-        writer.finish(outcome.record)
-        if job.as_reference or job.plan.stage is Stage.GOLDEN:
-            _keep_reference(log, job, outcome.record)
-        if outcome.bug is not None:
-            raise outcome.bug
-        return outcome.record
+        uncancel()  # the record is kept; only taking leave of the rig was cut short
+    if outcome.bug is not None:
+        raise outcome.bug
+    return outcome.record
+
+
+async def _run_on(stack: AsyncExitStack, job: Job, log: RunLog) -> RunOutcome:
+    rig = await stack.enter_async_context(open_rig(job.rig_url))
+    await refuse_misfit(rig, job.plan)
+    equipment = Equipment.load(log, rig, job.plan.output, job.stamp())
+    rig.scales = equipment.apply(rig.scales)
+    await settle_stale(rig, log, job)
+    identity = equipment.identity(rig, job.rig_url, job.plan.output)
+    log.begin_run(job.record_id, job.plan, identity)
+    writer = log.writer(job.record_id)
+    writer.set_scales(rig.scales, rig.identity.tick_ns)
+    setup = RunSetup(
+        record_id=job.record_id,
+        sinks=(LogSink(writer), *job.sinks),
+        tell=job.tell,
+        reopen=_reopener(stack, job, rig),
+        stamp=job.stamp,
+        rig_identity=identity,
+        lead_null=equipment.lead_null,
+        lead_null_age_s=equipment.lead_null_age_s,
+        scan_period_us=job.scan_period_us,
+        known=look_up(
+            log,
+            job.plan,
+            rig_unique_id=identity.unique_id,
+            calibration_date=identity.calibration_date,
+            wear=_wear(log, rig, job.plan.output),
+        ),
+    )
+    try:
+        outcome = await run(rig, job.plan, setup)
+    except BaseException:
+        writer.close()  # the run stays open in the log
+        raise
+    writer.finish(outcome.record)
+    if job.as_reference or job.plan.stage is Stage.GOLDEN:
+        _keep_reference(log, job, outcome.record)
+    return outcome
 
 
 def _keep_reference(log: RunLog, job: Job, record: RunRecord) -> None:

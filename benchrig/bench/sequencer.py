@@ -121,30 +121,36 @@ class _Run:
                 "invented": part.invented,
             },
         )
-        async with Observer(
-            self.rig,
-            self.plan.output,
-            on_raw=self.sinks.add_block,
-            on_block=self._take_block,
-            on_edge=self._take_edge,
-        ) as observer:
-            try:
-                await self._work(observer)
-            except asyncio.CancelledError:
-                _uncancel()
-                self._end(Ending.INTERRUPTED, "interrupted by the operator")
-            except PrecheckFailed as error:
-                self._end(Ending.CHECK_FAILED, error.message)
-            except LinkError as error:
-                self._end(Ending.LINK_LOST, error.message)
-            except (RigError, TimeoutError) as error:
-                self._end(Ending.FAULT, str(error) or "the rig did not answer in time")
-            except Exception as error:  # noqa: BLE001 - raised again once the part is off
-                self._end(Ending.FAULT, f"internal error: {error!r}")
-                self.bug = error
-            made_safe = await self._make_safe(observer)
-            if self.cycled is not None:
-                self.gathered.cycles = self.cycled.with_motion(self.gathered.cycles)
+        made_safe: SafeEvidence | NotProven | None = None
+        try:
+            async with Observer(
+                self.rig,
+                self.plan.output,
+                on_raw=self.sinks.add_block,
+                on_block=self._take_block,
+                on_edge=self._take_edge,
+            ) as observer:
+                try:
+                    await self._work(observer)
+                except asyncio.CancelledError:
+                    uncancel()
+                    self._end(Ending.INTERRUPTED, "interrupted by the operator")
+                except PrecheckFailed as error:
+                    self._end(Ending.CHECK_FAILED, error.message)
+                except LinkError as error:
+                    self._end(Ending.LINK_LOST, error.message)
+                except (RigError, TimeoutError) as error:
+                    self._end(Ending.FAULT, str(error) or "the rig did not answer in time")
+                except Exception as error:  # noqa: BLE001 - raised again once the part is off
+                    self._end(Ending.FAULT, f"internal error: {error!r}")
+                    self.bug = error
+                made_safe = await self._make_safe(observer)
+                if self.cycled is not None:
+                    self.gathered.cycles = self.cycled.with_motion(self.gathered.cycles)
+        except asyncio.CancelledError:
+            if made_safe is None:
+                raise
+            uncancel()  # too late to interrupt anything
         record = self._assemble(made_safe)
         self._emit(EventKind.ENDED, record.verdict.value, {"record": record.record_id})
         return RunOutcome(record=record, bug=self.bug)
@@ -277,7 +283,7 @@ class _Run:
             try:
                 await asyncio.shield(task)
             except asyncio.CancelledError:
-                _uncancel()
+                uncancel()
                 if task.cancelled():
                     raise
                 if self.gathered.ending is Ending.COMPLETE:
@@ -385,7 +391,7 @@ class _Run:
         self.sinks.accept(RunEvent(kind=kind, at_s=at_s, message=message, data=data or {}))
 
 
-def _uncancel() -> None:
+def uncancel() -> None:
     """A caught cancellation is ours: without this every later timeout would misfire."""
     task = asyncio.current_task()
     while task is not None and task.cancelling():

@@ -11,9 +11,18 @@ import pytest
 from benchrig.bench.outcome import exit_code_for
 from benchrig.errors import ExitCode
 from benchrig.judge.verdict import Verdict
+from benchrig.measure.samples import SampleBlock
 from benchrig.parts.part import Characteristic
 from benchrig.record.log import RunLog
-from benchrig.record.values import Ending, NotProven, RunRecord, SafeEvidence, Stage
+from benchrig.record.values import (
+    Ending,
+    EventKind,
+    NotProven,
+    RunEvent,
+    RunRecord,
+    SafeEvidence,
+    Stage,
+)
 from tests.bench_room.jobs import Told, plan_for, run_sim
 
 
@@ -116,6 +125,29 @@ def test_an_interrupt_at_any_moment_ends_made_safe(after_s: float, tmp_path: Pat
     assert isinstance(record.made_safe, SafeEvidence)
     assert exit_code_for(record) is ExitCode.INTERRUPTED
     assert record.verdict is not Verdict.PASS
+
+
+@pytest.mark.parametrize("moment", [EventKind.SAFE, EventKind.ENDED])
+def test_an_interrupt_after_the_evidence_loses_nothing(moment: EventKind, tmp_path: Path) -> None:
+    tasks: list[asyncio.Task[RunRecord]] = []
+
+    class Impatient:
+        essential = False
+        failure = None
+
+        def accept(self, event: RunEvent) -> None:
+            if event.kind is moment:
+                tasks[0].cancel()
+
+        def add_block(self, block: SampleBlock) -> None:
+            del block
+
+    record = run_sim("healthy", tmp_path / "log.db", sinks=(Impatient(),), meddle=tasks.append)
+    assert record.verdict is Verdict.PASS
+    assert tasks[0].cancelled() is False
+    with RunLog.open(tmp_path / "log.db", read_only=True) as log:
+        assert log.record(record.record_id) == record
+        assert log.open_runs() == []
 
 
 def test_an_interrupt_before_the_run_leaves_nothing_behind(tmp_path: Path) -> None:
