@@ -85,6 +85,7 @@ class TrayModel(_Strict):
     customer_words: str = Field(default="", max_length=500)
     position_scheme: str = Field(default="", max_length=80)
     operator: str = Field(default="", max_length=80)
+    body_clip: bool = False
     temperature: TemperatureModel | None = None
     golden: GoldenModel | None = None
     slot: list[SlotModel] = Field(min_length=1, max_length=OUTPUTS_MAX + 1)
@@ -123,6 +124,7 @@ class Tray:
     operator: str
     pattern: Pattern
     temperature: PartTemperature | None
+    body_clip: bool  # the extra clip lies on each part's metal body: insulation is measured
     golden: GoldenPart | None
     slots: tuple[Slot, ...]
     file: str
@@ -143,6 +145,7 @@ class Tray:
             position_scheme=self.position_scheme,
             operator=self.operator,
             stage=stage,
+            body_clip=self.body_clip,
             note=slot.note,
         )
 
@@ -197,6 +200,7 @@ def read_tray(path: Path) -> Tray:
         operator=model.operator,
         pattern=pattern,
         temperature=_temperature(model.temperature),
+        body_clip=model.body_clip,
         golden=None
         if golden is None
         else GoldenPart(

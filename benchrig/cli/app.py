@@ -13,7 +13,7 @@ from typing import Annotated, Any
 import typer
 
 from benchrig import __version__
-from benchrig.cli import analyse, doctor, pages, parts, records, rigs, runs, sets, shop
+from benchrig.cli import analyse, doctor, pages, parts, records, rigs, runs, sets, shop, trays
 from benchrig.cli.output import Interrupted
 from benchrig.errors import BenchrigError, ExitCode, InputFileError, NotProvenSafe
 
@@ -27,6 +27,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 runs.register(app)
+trays.register(app)
 analyse.register(app)
 pages.register(records.record_app)
 doctor.register(app)

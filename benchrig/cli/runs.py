@@ -99,6 +99,10 @@ def run_command(
         bool, typer.Option("--body-clip", help="The insulation clip is on the part's body.")
     ] = False,
     note: Annotated[str, typer.Option(help="Free text for the record.")] = "",
+    as_reference: Annotated[
+        bool,
+        typer.Option(help="This part is known to be good: keep its movement as the reference."),
+    ] = False,
     log: LogOption = None,
     scan_period_us: Annotated[
         int | None, typer.Option(min=25, help="Sample more slowly than the rig can, µs a scan.")
@@ -152,7 +156,15 @@ def run_command(
         remote_stop=allow_remote_stop,
         outbox=outbox,
     )
-    record, where = do_run(plan, rig, log, scan_period_us=scan_period_us, quiet=as_json, shop=shop)
+    record, where = do_run(
+        plan,
+        rig,
+        log,
+        scan_period_us=scan_period_us,
+        quiet=as_json,
+        shop=shop,
+        as_reference=as_reference,
+    )
     show(record, where, as_json=as_json, budget=budget)
     from benchrig.bench.outcome import exit_code_for
 
@@ -239,6 +251,7 @@ def do_run(
     quiet: bool = False,
     record_id: str | None = None,
     shop: ShopOptions | None = None,
+    as_reference: bool = False,
 ) -> tuple[RunRecord, str]:
     """Run a plan with a live card; returns the record and where it is kept."""
     from rich.console import Console
@@ -260,6 +273,7 @@ def do_run(
                 record_id=record_id or new_record_id(stamp()),
                 sinks=(CardSink(card), *([publisher] if publisher else [])),
                 scan_period_us=scan_period_us,
+                as_reference=as_reference,
             )
             record = run_async(rig, run_job(job, run_log), on_task=stop.bind)
         tell_verdict(publisher, record)

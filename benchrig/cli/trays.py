@@ -1,0 +1,353 @@
+"""``benchrig tray``: many parts in turn, resumable, and the sheet to hand over."""
+
+from __future__ import annotations
+
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from benchrig.cli.output import columns, say, say_json, talk
+from benchrig.cli.runs import JsonOption, LogOption, RigOption, confirm
+from benchrig.errors import ExitCode, UsageError
+
+if TYPE_CHECKING:
+    from benchrig.bench.sinks import Sink
+    from benchrig.bench.tray import TrayJob, TrayResult
+    from benchrig.bench.trayfile import GoldenPart, Slot, Tray
+    from benchrig.record.log import RunLog
+    from benchrig.record.values import RunRecord, Stage
+    from benchrig.report.terminal import LiveCard
+
+OUTLIER_PARTS_MIN = 5  # fewer have no middle to stand apart from; common practice, no source
+STAGES = ("incoming", "cleaned", "retest")
+
+
+def register(app: typer.Typer) -> None:
+    """Add the tray command to the tree."""
+    app.command("tray")(tray_command)
+
+
+def tray_command(
+    file: Annotated[Path, typer.Argument(metavar="TRAY.toml", help="The tray file.")],
+    rig: RigOption,
+    stage: Annotated[str, typer.Option(help="incoming, cleaned or retest.")],
+    scan: Annotated[
+        bool,
+        typer.Option("--scan", help="Ask for each slot's tag; a scanner types it with Enter."),
+    ] = False,
+    again: Annotated[
+        list[str] | None, typer.Option(metavar="TAG", help="Do this finished tag again.")
+    ] = None,
+    page: Annotated[
+        Path | None, typer.Option("--page", help="Write the tray's sheet (HTML) here.")
+    ] = None,
+    log: LogOption = None,
+    scan_period_us: Annotated[
+        int | None, typer.Option(min=25, help="Sample more slowly than the rig can, µs a scan.")
+    ] = None,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Check file and rig, show what is left to do.")
+    ] = False,
+    yes: Annotated[bool, typer.Option("--yes", "-y", help="Do not ask before energising.")] = False,
+    as_json: JsonOption = False,
+) -> int:
+    """Test a tray, slot after slot; begun again after any interruption it goes on where it was.
+
+    Ends with the worst of its slots: not proven safe (7), interrupted (130), rig (3), failed (1),
+    inconclusive (6), passed (0).
+    """
+    from benchrig.bench.tray import finished_slots
+    from benchrig.bench.trayfile import read_tray
+    from benchrig.cli.pace import Person, new_record_id, stamp
+    from benchrig.record.log import RunLog
+
+    if page is not None and not page.parent.is_dir():
+        raise UsageError(f"there is no folder {page.parent}")
+    tray, chosen = read_tray(file), _stage(stage)
+    with RunLog.open(log) as run_log:
+        done = finished_slots(run_log, tray, chosen)
+        if scan:
+            tray = scan_tags(tray, set(done))
+        job = _job(
+            tray=tray,
+            stage=chosen,
+            rig_url=rig,
+            tell=Person(rig).tell,
+            stamp=stamp,
+            new_id=lambda: new_record_id(stamp()),
+            say=talk,
+            scan_period_us=scan_period_us,
+            again=frozenset(again or ()),
+        )
+        _refuse_strangers(job)
+        if dry_run:
+            return _dry_run(job, done, as_json=as_json)
+        confirm(yes)
+        result = do_tray(job, run_log, quiet=as_json)
+        if page is not None:
+            page.write_text(sheet_of(result, run_log), encoding="utf-8")
+        show(result, run_log.shown, page, as_json=as_json)
+    return int(result.exit_code)
+
+
+def _job(**values: Any) -> TrayJob:
+    from benchrig.bench.tray import TrayJob
+
+    return TrayJob(**values)
+
+
+def _stage(text: str) -> Stage:
+    from benchrig.record.values import Stage
+
+    if text not in STAGES:
+        raise UsageError(f"--stage {text!r} is none of: {', '.join(STAGES)}")
+    return Stage(text)
+
+
+def _refuse_strangers(job: TrayJob) -> None:
+    strangers = job.again - {slot.tag for slot in job.tray.slots}
+    if strangers:
+        raise UsageError(f"--again: no slot has the tag {', '.join(sorted(strangers))}")
+
+
+def do_tray(job: TrayJob, run_log: RunLog, *, quiet: bool) -> TrayResult:
+    """Run a tray with a live card for each slot."""
+    from rich.console import Console
+
+    from benchrig.bench.tray import run_tray
+    from benchrig.cli.pace import run_async
+
+    with _Cards(Console(stderr=True, quiet=quiet)) as cards:
+        told = replace(job, sinks_of=cards.sinks_of, say=cards.say)
+        return run_async(job.rig_url, run_tray(told, run_log))
+
+
+class _Cards:
+    """One live card at a time, a new one for each slot."""
+
+    def __init__(self, console: Any) -> None:
+        self._console = console
+        self._card: LiveCard | None = None
+
+    def __enter__(self) -> _Cards:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._close()
+
+    def _close(self) -> None:
+        if self._card is not None:
+            self._card.__exit__(None, None, None)
+            self._card = None
+
+    def say(self, line: str) -> None:
+        self._close()
+        self._console.print(line, markup=False, highlight=False, soft_wrap=True)
+
+    def sinks_of(self, _: Slot | GoldenPart) -> tuple[Sink, ...]:
+        from benchrig.cli.screen import CardSink
+        from benchrig.report.terminal import LiveCard
+
+        self._close()
+        if not self._console.is_terminal:
+            return ()  # a line a slot is enough for a file
+        self._card = LiveCard(console=self._console, clock=time.monotonic)
+        self._card.__enter__()
+        return (CardSink(self._card),)
+
+
+# --- tags -------------------------------------------------------------------------------------
+
+
+def scan_tags(tray: Tray, done: set[int]) -> Tray:
+    """Ask for the tag of each slot that is left; all of them before anything is energised."""
+    tags: dict[int, str] = {}
+    for slot in tray.slots:
+        if slot.number in done:
+            continue
+        where = f", position {slot.position}" if slot.position else ""
+        sys.stderr.write(f"slot {slot.number}, output {slot.output}{where}: scan or type the tag: ")
+        sys.stderr.flush()
+        line = sys.stdin.readline()
+        tag = "".join(c for c in line if c.isprintable()).strip()
+        if not tag:
+            raise UsageError(f"slot {slot.number}: no tag was given; nothing was switched on")
+        tags[slot.number] = tag
+        tray.with_tags(tags)  # a clash is told at once
+    talk()
+    return tray.with_tags(tags)
+
+
+# --- what is shown ----------------------------------------------------------------------------
+
+
+def _dry_run(job: TrayJob, done: dict[int, RunRecord], *, as_json: bool) -> int:
+    from benchrig.bench.tray import misfits
+    from benchrig.cli.pace import run_async
+
+    left = [s for s in job.tray.slots if s.number not in done or s.tag in job.again]
+    found = run_async(job.rig_url, misfits(job, left))
+    pattern = job.tray.pattern
+    if as_json:
+        say_json(
+            {
+                "schema": "benchrig.tray-dry-run/1",
+                "order": job.tray.order,
+                "stage": job.stage.value,
+                "pattern": pattern.name,
+                "cycles": pattern.cycles,
+                "duration_s": pattern.duration_s * len(left),
+                "finished": {str(n): record.record_id for n, record in sorted(done.items())},
+                "left": [s.number for s in left],
+                "objections": found,
+            }
+        )
+    else:
+        rows = [("SLOT", "OUTPUT", "TAG", "POSITION", "PART", "STATE")]
+        for slot in job.tray.slots:
+            state = f"done, {done[slot.number].verdict.value}" if slot not in left else "to do"
+            place = slot.position or "-"
+            tag = slot.tag or "(scanned)"
+            rows.append((str(slot.number), str(slot.output), tag, place, slot.part.title, state))
+        say(columns(rows))
+        say(
+            f"{len(left)} to do, {pattern.title}, "
+            f"about {pattern.duration_s * len(left) / 60:.0f} min of cycling"
+        )
+        for line in found:
+            say(f"refused: {line}")
+        say("nothing was switched on")
+    return int(ExitCode.USAGE if found else ExitCode.PASS)
+
+
+def show(result: TrayResult, where: str, page: Path | None, *, as_json: bool) -> None:
+    """The tray for a person, a line a slot, or as JSON."""
+    if as_json:
+        say_json({**to_json(result), "log": where, "page": str(page) if page else None})
+        return
+    from benchrig.parts.part import Characteristic
+    from benchrig.report.history import number_of
+
+    rows = [("SLOT", "POSITION", "TAG", "VERDICT", "R20", "WHY OR RECORD")]
+    for slot in result.slots:
+        record = slot.record
+        words = "not done" if record is None else record.verdict.value
+        if record is not None and not record.proven_safe:
+            words += " / NOT PROVEN SAFE"
+        r20 = "-" if record is None else number_of(record, Characteristic.RESISTANCE_20C)
+        rows.append(
+            (
+                str(slot.slot.number),
+                slot.slot.position or "-",
+                slot.slot.tag or "-",
+                words,
+                r20,
+                slot.error or (record.ending_reason or record.record_id if record else ""),
+            )
+        )
+    say(columns(rows))
+    if result.golden:
+        say(result.golden)
+    if result.stopped:
+        say(f"ended early: {result.stopped}; the same command goes on from there")
+    if page is not None:
+        say(str(page))
+
+
+def to_json(result: TrayResult) -> dict[str, Any]:
+    """The public JSON of a tray."""
+    from benchrig.record.forms import record_to_json
+
+    tray = result.tray
+    return {
+        "schema": "benchrig.tray/1",
+        "tray": tray.name,
+        "order": tray.order,
+        "stage": result.stage.value,
+        "customer_words": tray.customer_words,
+        "position_scheme": tray.position_scheme,
+        "golden": result.golden,
+        "stopped": result.stopped,
+        "exit_code": int(result.exit_code),
+        "slots": [
+            {
+                "slot": slot.slot.number,
+                "output": slot.slot.output,
+                "tag": slot.slot.tag,
+                "part_number": slot.slot.part_number,
+                "position": slot.slot.position,
+                "finished_before": slot.finished_before,
+                "error": slot.error,
+                "record": None
+                if slot.record is None
+                else {k: v for k, v in record_to_json(slot.record).items() if k != "cycles"},
+            }
+            for slot in result.slots
+        ],
+    }
+
+
+def sheet_of(result: TrayResult, run_log: RunLog, paper: str = "") -> str:
+    """The tray's page: one line a slot, beside what each tag was before."""
+    from benchrig.report.html import tray_page
+    from benchrig.report.html.sheets import TrayRow, TraySheet
+
+    rows = []
+    marks = outlier_marks(result)
+    for slot in result.slots:
+        record = slot.record
+        rows.append(
+            TrayRow(
+                slot=str(slot.slot.number),
+                position=slot.slot.position,
+                tag=slot.slot.tag,
+                part_number=slot.slot.part_number,
+                record=record,
+                before=_before(run_log, record) if record is not None else None,
+                outlier=marks.get(slot.slot.number, ""),
+                state=slot.error or "not done",
+            )
+        )
+    sheet = TraySheet(
+        order=result.tray.order,
+        rows=tuple(rows),
+        customer_words=result.tray.customer_words,
+        scheme=result.tray.position_scheme,
+        golden=result.golden,
+    )
+    return tray_page(sheet, paper=paper)
+
+
+def _before(run_log: RunLog, record: RunRecord) -> RunRecord | None:
+    """The newest record of the tag at another stage, made before this one."""
+    if not record.plan.tag:
+        return None
+    earlier = [
+        run
+        for run in run_log.history(record.plan.tag)
+        if run.stage != record.plan.stage.value
+        and run.begun_at <= record.begun_at
+        and run.proven_safe
+        and run.values
+    ]
+    return run_log.record(earlier[-1].record_id) if earlier else None
+
+
+def outlier_marks(result: TrayResult) -> dict[int, str]:
+    """Slots whose R20 stands apart from the tray's; a question, never a verdict."""
+    from benchrig.judge.statistics import robust_z
+
+    known = {
+        s.slot.number: s.record.cold.resistance_20c_ohm.value
+        for s in result.slots
+        if s.record is not None and s.record.cold.resistance_20c_ohm is not None
+    }
+    if len(known) < OUTLIER_PARTS_MIN:
+        return {}
+    numbers = list(known)
+    flagged = robust_z(list(known.values())).flagged
+    return {numbers[place]: "R20 stands apart from the tray" for place in flagged}
