@@ -21,6 +21,7 @@ from benchrig.wire.messages import (
     UNASKED,
     CloseFeed,
     DescribeInput,
+    Fault,
     Heartbeat,
     Hello,
     Identity,
@@ -85,7 +86,7 @@ async def _measure() -> tuple[float, float]:
     async with healthy_rig() as (talk, link):
         info = await talk.ask(DescribeInput(input=4))
         assert isinstance(info, InputInfo)
-        plan = schedule((1, 400_000, 0), (0, 100_000, 0))
+        plan = schedule((1, 700_000, 0), (0, 100_000, 0))
         await talk.ask(ScheduleBegin(schedule_id=7, step_count=2, repeat_count=1))
         for step in plan.steps:
             await talk.ask(step)
@@ -96,6 +97,7 @@ async def _measure() -> tuple[float, float]:
         await talk.ask(Start(schedule_id=7))
         await talk.beat_for(0.38)
         assert isinstance(link.bench, SimulatedBench)
+        assert not [m for m in talk.heard if isinstance(m, Fault)]
         truth = link.bench.plant.truth(0).current_a
         blocks = [m for m in talk.heard if isinstance(m, Samples)][-20:]
         codes = [unpack_codes(b.packed, b.count, 10)[1::2] for b in blocks]

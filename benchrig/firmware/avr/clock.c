@@ -5,6 +5,7 @@
 
 #include "../core/guard.h"
 #include "../core/port.h"
+#include "edges.h"
 #include "sampling.h"
 
 #define HOUSEKEEPING_COUNT (SLOT_COUNTS / 2u)
@@ -83,6 +84,7 @@ ISR(TIMER2_COMPB_vect)
     tick_runs = 1;
     sei();
     guard_tick();
+    edges_tick();
     sampling_tick();
     tick_lives = 1;
     tick_runs = 0;

@@ -10,6 +10,7 @@
 #include "../core/rig.h"
 #include "../core/wire.h"
 #include "clock.h"
+#include "edges.h"
 #include "pins.h"
 #include "serial.h"
 
@@ -30,10 +31,12 @@ volatile uint8_t edge_unnoted __attribute__((used)); /* on the pins, not yet tol
 static struct edge edges[2];
 static uint8_t armed, made; /* which */
 static uint32_t armed_tick, made_tick;
+static uint16_t late_ticks; /* of the armed one: told in its stamp */
 static uint8_t prepared;  /* the one that is not armed is ready to be */
 static uint8_t preparing; /* inside the interrupt's second part */
 
-#define LATE_TICKS 8u  /* what setting the compare takes: a match before that would be missed */
+#define LATE_TICKS 16u /* what setting the compare takes: a match before that would be missed */
+#define OVERDUE_TICKS 1000 /* 0.5 ms */
 #define NEAR_TICKS 400u /* the next edge must then be armed before anything else is served */
 
 /* With interrupts off. An edge whose time has come already is made at once; those after it keep
@@ -42,8 +45,8 @@ static void arm(void)
 {
     uint16_t match = (uint16_t)((uint16_t)armed_tick - LEAD_TICKS);
     int32_t ahead = (int32_t)(armed_tick - (LEAD_TICKS + LATE_TICKS) - port_now());
-    if (ahead < 0)
-        match = (uint16_t)(match - ahead);
+    late_ticks = ahead < 0 ? (uint16_t)-ahead : 0u;
+    match += late_ticks;
     TIFR1 = _BV(OCF1A);
     OCR1A = match;
     TIMSK1 |= _BV(OCIE1A);
@@ -62,6 +65,16 @@ void port_edges_start(uint32_t first_tick)
     uint8_t was = port_lock();
     arm();
     port_unlock(was);
+}
+
+/* The net below all that: an edge that is long overdue means that its match was missed. */
+void edges_tick(void)
+{
+    uint8_t was = port_lock();
+    bool overdue = (TIMSK1 & _BV(OCIE1A)) && (int32_t)(port_now() - armed_tick) > OVERDUE_TICKS;
+    port_unlock(was);
+    if (overdue)
+        guard_fault(FAULT_INTERNAL, 0);
 }
 
 static void note_edge(void)
@@ -149,14 +162,16 @@ void __vector_edge_made(void) __attribute__((signal, used, externally_visible));
 void __vector_edge_made(void)
 {
     made = armed;
-    made_tick = armed_tick;
+    made_tick = armed_tick + late_ticks;
     if (preparing) {
         note_edge();
         return;
     }
     preparing = 1;
-    if (prepared && !edges[made].ends && edges[made ^ 1u].delay_ticks < NEAR_TICKS)
+    if (prepared && !edges[made].ends && edges[made ^ 1u].delay_ticks < NEAR_TICKS) {
         arm_prepared();
+        note_edge(); /* before the next can come */
+    }
     sei();
     serial_pause(); /* a saturated line must not keep an edge from being prepared */
     note_edge();

@@ -15,7 +15,7 @@
 #define BY_64 (_BV(ADPS2) | _BV(ADPS1))
 #define BY_128 (_BV(ADPS2) | _BV(ADPS1) | _BV(ADPS0))
 
-#define TRIP_ROOM_TICKS 32u /* a trip conversion takes 13 us and must end before the next slot */
+#define TRIP_ROOM_TICKS 44u /* a trip conversion takes 13 us and must be done with before the slot */
 #define DONE_TICKS 5u       /* from the slot's match to the start of the conversion */
 
 enum { NOTHING, FOR_STREAM, FOR_TRIP, FOR_NOBODY };
