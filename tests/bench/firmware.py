@@ -65,7 +65,7 @@ def load(stream: Stream) -> dict[str, Any]:
 def run(json: bool) -> int:
     """Print the figures; 0 when every target is met."""
     manifest = build.committed()
-    figures = {
+    figures: dict[str, Any] = {
         "flash_bytes": manifest.flash_bytes,
         "static_ram_bytes": manifest.ram_bytes,
         "six_second": six_second_pattern(),
