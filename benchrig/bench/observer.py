@@ -270,21 +270,28 @@ class Observer:
         if last_on is None:
             return
         off_after = next((tick for tick, on in self.edges[-2:] if not on and tick > last_on), None)
-        ticks = block.tick + np.arange(len(block.codes)) * block.scan_period_ticks
-        during = ticks >= last_on
-        if off_after is not None:
-            during &= ticks < off_after
-        if not during.any():
+        first = _scans_before(block, last_on)
+        stop = len(block.codes) if off_after is None else _scans_before(block, off_after)
+        if first >= stop:
             return
+        live = self.liveness
         by_input = {s.input: s for s in self.rig.scales}
         for column, number in enumerate(block.inputs):
             scale = by_input[number]
             if scale.role not in (*CURRENT_ROLES, *VOLTAGE_ROLES):
                 continue
-            codes = np.sort(block.codes[during, column])
+            if live.answered.get(scale.role) == live.on_edges:
+                continue  # one answer an on-time is enough
+            codes = np.sort(block.codes[first:stop, column])
             # The third highest: one or two noisy codes are no answer.
             if codes[-min(3, len(codes))] - scale.zero_code > LIVE_ZERO_TOLERANCE_CODES:
-                self.liveness.answered[scale.role] = self.liveness.on_edges
+                live.answered[scale.role] = live.on_edges
+
+
+def _scans_before(block: SampleBlock, tick: int) -> int:
+    """How many scans of a block began before a tick."""
+    scans = -((block.tick - tick) // block.scan_period_ticks)
+    return min(max(scans, 0), len(block.codes))
 
 
 def join_neighbours(blocks: Sequence[SampleBlock]) -> Iterator[SampleBlock]:

@@ -220,24 +220,24 @@ class _Run:
     async def _until_finished(self, observer: Observer) -> None:
         loop = asyncio.get_running_loop()
         deadline = loop.time() + self.plan.pattern.duration_s * (1 + CLOCK_SLACK) + 2.0
-        while not observer.finished.is_set():
-            waits = [
-                asyncio.create_task(event.wait())
-                for event in (observer.finished, observer.stopped, self.watch.stop)
-            ]
-            try:
+        waits = [
+            asyncio.create_task(event.wait())
+            for event in (observer.finished, observer.stopped, self.watch.stop)
+        ]
+        try:
+            while not observer.finished.is_set():
                 await asyncio.wait(
                     waits, timeout=WATCH_PERIOD_S, return_when=asyncio.FIRST_COMPLETED
                 )
-            finally:
-                for task in waits:
-                    task.cancel()
-            self.sinks.check()
-            if self._stop_cause(observer):
-                return
-            if loop.time() > deadline:
-                raise RigError("the rig did not say that the pattern has ended")
-            self.watch.live()
+                self.sinks.check()
+                if self._stop_cause(observer):
+                    return
+                if loop.time() > deadline:
+                    raise RigError("the rig did not say that the pattern has ended")
+                self.watch.live()
+        finally:
+            for task in waits:
+                task.cancel()
         await asyncio.sleep(0.1)  # the last blocks are still on their way
         if self._stop_cause(observer):
             return

@@ -13,6 +13,7 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchrig.bench.observer import Observer
 from benchrig.bench.safety import CURRENT_THRESHOLD_A, Offsets
@@ -28,7 +29,7 @@ OFF_CURRENT_FACTOR = 3.0
 OVER_CURRENT_S = 0.010
 DEAD_CYCLES = 2
 CREDIBLE_C_MAX = 300.0  # no enamelled winding lives there
-TRACE_POINTS = 8
+TRACE_PARTS = 4
 
 Emit = Callable[[EventKind, str, dict[str, Any] | None], None]
 
@@ -83,16 +84,19 @@ class Watch:
             return
         if not len(block.codes):
             return
-        current = scale.to_si(block.codes[:, block.inputs.index(scale.input)]) - self._offset_a
-        self._trace.extend(float(x.max()) for x in np.array_split(current, min(4, len(current))))
-        self._current_a = float(np.median(current))
+        codes = block.codes[:, block.inputs.index(scale.input)]
+        starts = sorted({len(codes) * part // TRACE_PARTS for part in range(TRACE_PARTS)})
+        peaks = scale.to_si(np.maximum.reduceat(codes, starts)) - self._offset_a
+        self._trace.extend(peaks.tolist())
+        low, middle = scale.to_si(_least_and_median(codes)).tolist()
+        least_a, self._current_a = low - self._offset_a, middle - self._offset_a
         tick_s = observer.rig.identity.tick_ns * 1e-9
         length_s = len(block.codes) * block.scan_period_ticks * tick_s
         if self._on:
-            self._watch_on(observer, block, length_s, float(np.min(current)))
+            self._watch_on(observer, block, length_s, least_a)
         else:
             since_edge_s = (block.tick - self._edge_tick) * tick_s
-            flowing = float(np.min(current)) > OFF_CURRENT_FACTOR * CURRENT_THRESHOLD_A
+            flowing = least_a > OFF_CURRENT_FACTOR * CURRENT_THRESHOLD_A
             self._off_s = self._off_s + length_s if since_edge_s > OFF_DECAY_S and flowing else 0.0
             if self._off_s > OFF_CURRENT_S and self._cycle:
                 self._halt(
@@ -114,8 +118,8 @@ class Watch:
         voltage = observer.scale(InputRole.PART_VOLTAGE)
         if voltage is None or voltage.input not in block.inputs:
             return
-        values = voltage.to_si(block.codes[:, block.inputs.index(voltage.input)])
-        self._voltage_v = float(np.median(values))
+        codes = block.codes[:, block.inputs.index(voltage.input)]
+        self._voltage_v = float(voltage.to_si(_least_and_median(codes))[1])
         # Only a long on-time is steady enough to serve as a thermometer while it lasts.
         steady_s = (block.tick - self._edge_tick) * observer.rig.identity.tick_ns * 1e-9
         if self._cold_ohm is None or self.plan.temperature is None or steady_s < 0.2:
@@ -184,3 +188,10 @@ class Watch:
             "winding_c": None if winding is None else winding.value,
             "drop_outs": self._drop_outs,
         }
+
+
+def _least_and_median(codes: NDArray[np.int16]) -> NDArray[np.float64]:
+    """Both of a block; of codes, since those are small and in SI their order is the same."""
+    lower, upper = (len(codes) - 1) // 2, len(codes) // 2
+    placed = np.partition(codes, (0, lower, upper))[[0, lower, upper]].astype(np.float64)
+    return np.array([placed[0], 0.5 * (placed[1] + placed[2])])

@@ -62,7 +62,7 @@ class InputScale:
             offset_uncertainty=2.0 * step,
         )
 
-    def to_si(self, codes: NDArray[np.int16]) -> NDArray[np.float64]:
+    def to_si(self, codes: NDArray[np.int16] | NDArray[np.float64]) -> NDArray[np.float64]:
         """SI values of codes, any shape."""
         return (codes.astype(np.float64) - self.zero_code) * (self.step * self.gain) - self.offset
 

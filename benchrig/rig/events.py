@@ -7,6 +7,7 @@ hide them.
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -36,14 +37,7 @@ from benchrig.wire.messages import (
 from benchrig.wire.packing import SAMPLES_HEAD_BYTES
 
 _HELD_MAX = 64
-_HEAD = [
-    ("id", "u1"),
-    ("sequence", "u1"),
-    ("stream", "u1"),
-    ("block", "<u2"),
-    ("tick", "<u4"),
-    ("count", "u1"),
-]
+_HEAD = struct.Struct("<xxBHIB")  # past id and sequence: stream, block, tick, count
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -212,40 +206,38 @@ class EventReader:
         stream, size = self.stream, len(payloads[0]) - SAMPLES_HEAD_BYTES
         if stream is None or size <= 0:
             return None
-        width = len(stream.inputs)
-        table = np.frombuffer(b"".join(payloads), dtype=[*_HEAD, ("packed", "u1", (size,))])
-        count = int(table["count"][0])
-        ticks = count // width * stream.scan_period_ticks
-        places = np.arange(len(table))
-        even = (
-            count % width == 0
-            and np.all(table["stream"] == stream.stream)
-            and np.all(table["count"] == count)
-            and np.all(table["block"] == (table["block"][0] + places) % (1 << 16))
-            and np.all(table["tick"] == (table["tick"][0] + ticks * places) % (1 << 32))
-        )
-        if not even:
+        width, unpack = len(stream.inputs), _HEAD.unpack_from
+        number, first, tick, count = unpack(payloads[0])
+        if number != stream.stream or count % width:
             return None
+        ticks = count // width * stream.scan_period_ticks
+        for place, payload in enumerate(payloads):
+            due = (number, first + place & 0xFFFF, tick + ticks * place & 0xFFFF_FFFF, count)
+            if unpack(payload) != due:
+                return None
+        packed = b"".join([payload[SAMPLES_HEAD_BYTES:] for payload in payloads])
         try:
-            codes = unpack_rows(table["packed"], count, stream.code_bits)
+            rows = np.frombuffer(packed, dtype=np.uint8).reshape(len(payloads), size)
+            codes = unpack_rows(rows, count, stream.code_bits)
         except MessageError:
             return None
         before = self._block_next
-        block, tick = self._block(int(table["block"][0])), self.tick(int(table["tick"][0]))
+        block = self._block(first)
         if block < before:
             return None
         self.blocks_lost += block - before
-        self._block_next = block + len(table)
-        self._block(int(table["block"][-1]))
-        self.tick(int(table["tick"][-1]))
+        self._block_next = block + len(payloads)
+        self._block(due[1])
+        at_tick = self.tick(tick)
+        self.tick(due[2])
         return SampleBlock(
             stream=stream.stream,
             block=block,
-            tick=tick,
+            tick=at_tick,
             inputs=stream.inputs,
             scan_period_ticks=stream.scan_period_ticks,
             codes=codes.reshape(-1, width),
-            blocks=len(table),
+            blocks=len(payloads),
         )
 
     def read_payload(self, payload: bytes) -> list[RigEvent]:

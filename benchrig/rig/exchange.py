@@ -29,7 +29,8 @@ class Exchange:
         self.violations = 0
         self._violation = ""
         self._lock = asyncio.Lock()
-        self._answer: asyncio.Future[Message] | None = None
+        self._answer: Message | RigError | None = None
+        self._waiting: asyncio.Future[None] | None = None  # for an answer, or for long enough
         self._lost: RigError | None = None
         self._events: deque[RigEvent] = deque()
         self._news = asyncio.Event()
@@ -48,21 +49,38 @@ class Exchange:
         """The rig's answer, which may be Refused. Repeats as often as ``patience_s`` is long."""
         async with self._lock:
             self.check()
-            self._answer = asyncio.get_running_loop().create_future()
+            self._answer = None
             self.reader.asking(message)
             frame = self.session.ask(message)
             try:
                 for wait_s in patience_s:
                     self._write(frame)
-                    await asyncio.wait((self._answer,), timeout=wait_s)
-                    if self._answer.done():
-                        return self._answer.result()
+                    await self._wait(wait_s)
+                    if isinstance(self._answer, RigError):
+                        raise self._answer
+                    if self._answer is not None:
+                        return self._answer
                 raise self._silent(message, sum(patience_s))
             finally:
-                if self._answer.done() and not self._answer.cancelled():
-                    self._answer.exception()  # seen, even where the asker was cancelled
                 self._answer = None
                 self.session.abandon()
+
+    async def _wait(self, wait_s: float) -> None:
+        """Until an answer, the end, or so long."""
+        if self._answer is not None:
+            return
+        loop = asyncio.get_running_loop()
+        self._waiting = loop.create_future()
+        timer = loop.call_later(wait_s, self._wake)
+        try:
+            await self._waiting
+        finally:
+            timer.cancel()
+            self._waiting = None
+
+    def _wake(self) -> None:
+        if self._waiting is not None and not self._waiting.done():
+            self._waiting.set_result(None)
 
     def flush(self) -> None:
         """End whatever an earlier program left half said on the line."""
@@ -116,8 +134,8 @@ class Exchange:
                         self._tell(self.reader.read(message))
                     case Answered(request=request, answer=answer):
                         self._tell(self.reader.answered(request, answer))
-                        if self._answer is not None and not self._answer.done():
-                            self._answer.set_result(answer)
+                        self._answer = answer
+                        self._wake()
                     case Nonsense(reason=reason):
                         self._violated(reason)
             except MessageError as error:
@@ -145,8 +163,9 @@ class Exchange:
             self._lost = error
             if not self._closing:
                 self._tell([LinkLost(reason=error.message)])
-        if self._answer is not None and not self._answer.done():
-            self._answer.set_exception(_again(error))
+        if self._answer is None:
+            self._answer = _again(error)
+        self._wake()
         self._news.set()
 
     def close(self) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import lru_cache
+from math import lcm
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,6 +43,8 @@ def unpack_rows(packed: NDArray[np.uint8], count: int, code_bits: int) -> NDArra
         raise MessageError("a bit after the last code is set")
     if count == 0:
         return np.zeros((rows, 0), dtype=np.int16)
+    if lcm(code_bits, 8) <= 64:
+        return _unpack_grouped(packed, count, code_bits)
     # One 32-bit window at each byte of a block, overlapping: no code spans more.
     padded = np.zeros((rows, size + WINDOW_BYTES), dtype=np.uint8)
     padded[:, :size] = packed
@@ -50,3 +53,19 @@ def unpack_rows(packed: NDArray[np.uint8], count: int, code_bits: int) -> NDArra
     where, shift = _windows(count, code_bits)
     codes = (window[:, where] >> shift) & np.uint32((1 << code_bits) - 1)
     return codes.astype(np.int16)
+
+
+def _unpack_grouped(packed: NDArray[np.uint8], count: int, code_bits: int) -> NDArray[np.int16]:
+    """Widths of which a few codes fill whole bytes: each such group is one 64-bit number."""
+    rows, size = packed.shape
+    group_bytes = lcm(code_bits, 8) // 8
+    groups = -(-size // group_bytes)
+    if size < groups * group_bytes:
+        whole = np.zeros((rows, groups * group_bytes), dtype=np.uint8)
+        whole[:, :size] = packed
+        packed = whole
+    wide = np.zeros((rows * groups, 8), dtype=np.uint8)
+    wide[:, :group_bytes] = packed.reshape(-1, group_bytes)
+    shifts = np.arange(0, 8 * group_bytes, code_bits, dtype=np.uint64)
+    codes = (wide.view("<u8") >> shifts) & np.uint64((1 << code_bits) - 1)
+    return codes.reshape(rows, -1)[:, :count].astype(np.int16)

@@ -3,6 +3,7 @@
 ``open_sim_link("healthy?seed=3&fault=welded-output@cycle2")`` has the shape of
 ``benchrig.rig.link.Link``. Wake-ups are what a simulated hour costs, so what the rig says by
 itself is gathered for ``GATHER_S``; answers go over at once, with all that came before them.
+A little longer than a host's heartbeats are apart, so that while they beat they fetch it all.
 """
 
 from __future__ import annotations
@@ -14,7 +15,8 @@ from benchrig.errors import LinkError
 from benchrig_sim.rig import SimRig
 from benchrig_sim.scenario import open_scenario
 
-GATHER_S = 0.1
+GATHER_S = 0.12
+LOOK_S = 0.02  # an edge or a fault is told this soon
 
 
 class SimLink:
@@ -117,10 +119,18 @@ class SimLink:
         if self._closed or self._broken:
             return
         busy = self.rig.sampler is not None or self.rig.firmware.feed_closed
-        soonest = max(self.rig.next_event_s(), self._woken_s + 0.2 * GATHER_S)
+        soonest = max(self.rig.next_event_s(), self._woken_s + LOOK_S)
         when = min(soonest, self.now_s() + GATHER_S if busy else inf)
         if when < inf:
-            self._timer = self._loop.call_at(when - self._offset_s, self._pump)
+            self._timer = self._loop.call_at(when - self._offset_s, self._look)
+
+    def _look(self) -> None:
+        """Fetch when the rig has said something or long enough was gathered."""
+        now = self.now_s()
+        if self.rig.has_said(now) or now - self._woken_s >= GATHER_S - 1e-9:
+            self._pump()
+        else:
+            self._plan()
 
 
 def open_sim_link(spec: str) -> SimLink:

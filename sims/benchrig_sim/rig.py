@@ -129,6 +129,11 @@ class SimRig:
             return b""
         return b"".join(data for _, data in self.striker.line_out.arrived(now_s))
 
+    def has_said(self, now_s: float) -> bool:
+        """Whether, up to this time, it has said more than samples, or is no longer there."""
+        self._run(now_s)
+        return bool(self._pending or self.striker.line_out.held) or self.unplugged
+
     def next_event_s(self) -> float:
         """When something will happen by itself that the host could notice; inf: nothing."""
         times = [inf]

@@ -19,6 +19,7 @@ import selectors
 from collections.abc import Iterator
 from typing import Any
 
+POLL_EVERY = 8  # wake-ups; asking the system is a good part of what one costs
 THREAD_GRACE_S = 2.0  # real time given to a thread nobody announced, before Deadlock
 
 
@@ -33,6 +34,7 @@ class _JumpingSelector(selectors.BaseSelector):
         self._real = selectors.DefaultSelector()
         self.now_s = 0.0
         self.threads = 0
+        self._unasked = 0
 
     def register(self, fileobj: Any, events: int, data: Any = None) -> selectors.SelectorKey:
         return self._real.register(fileobj, events, data)
@@ -53,17 +55,26 @@ class _JumpingSelector(selectors.BaseSelector):
         self._real.close()
 
     def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
+        self._unasked += 1
+        asked = self._unasked >= POLL_EVERY
         if timeout is not None and timeout <= 0.0:
-            return self._real.select(0)
+            return self._ask(0) if asked else []
         if self.threads:
-            return self._real.select(None)
-        ready = self._real.select(0 if timeout is not None else THREAD_GRACE_S)
+            return self._ask(None)
+        if timeout is not None and not asked:
+            self.now_s += timeout
+            return []
+        ready = self._ask(0 if timeout is not None else THREAD_GRACE_S)
         if ready:
             return ready
         if timeout is None:
             raise Deadlock("nothing is ready, nothing is timed: the program would wait for ever")
         self.now_s += timeout
         return []
+
+    def _ask(self, timeout: float | None) -> list[tuple[selectors.SelectorKey, int]]:
+        self._unasked = 0
+        return self._real.select(timeout)
 
 
 class VirtualTimeLoop(asyncio.SelectorEventLoop):
