@@ -11,10 +11,11 @@ from dataclasses import replace
 from typing import Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from avr.emulator import HZ, Emulator
 from benchrig.wire.messages import InputRole
-from benchrig_sim.frontend import FrontEnd
+from benchrig_sim.frontend import CURRENTS, PART_VOLTAGES, FrontEnd
 from benchrig_sim.hardware import Hardware
 from benchrig_sim.plant import Plant
 from benchrig_sim.rig import RigSpec
@@ -22,6 +23,7 @@ from benchrig_sim.scenario import open_scenario
 
 VREF_MV = 5000
 FORGET_S = 0.5
+SOURCE_SETTLES_S = 5e-3  # far beyond the low-current source's own time constant
 HOLD_S = 0.5e-3  # how long a plateau's levels are taken as they are
 
 
@@ -87,6 +89,7 @@ class SimulatedBench:
         self._noise = random.Random(spec.seed + 2)
         self._held: dict[InputRole, float] = {}  # levels of a plateau
         self._held_until_s = 0.0
+        self._edge_s = 0.0
 
     def attach(self, emulator: Emulator) -> None:
         """The processor whose pins these are."""
@@ -118,14 +121,31 @@ class SimulatedBench:
         last = self.plant.t
         self._advance(now)
         levels = self.plant.straight_levels(last, now)
-        self._held = {} if levels is None else {role: line[1] for role, line in levels.items()}
+        if levels is not None:
+            self._held = {role: line[1] for role, line in levels.items()}
+            self._held[InputRole.REFERENCE_VOLTAGE] = 0.0
+        elif self.plant.source_on and now - self._edge_s > SOURCE_SETTLES_S:
+            self._held = self._by_the_source(np.array([now]))
+        else:
+            self._held = {}
+        if self._held:
+            self._held[InputRole.TEMPERATURE] = self.plant.circuit.ambient_c
         self._held_until_s = now + (HOLD_S if self._held else 0.0)
+
+    def _by_the_source(self, t: NDArray[np.float64]) -> dict[InputRole, float]:
+        sensed, current = self.plant.sense_voltage(t), self.plant.shunt_current(t)
+        return {
+            InputRole.SUPPLY_VOLTAGE: float(self.plant.supply_voltage(t)[0]),
+            InputRole.REFERENCE_VOLTAGE: float(self.plant.reference_voltage(t)[0]),
+            **dict.fromkeys(PART_VOLTAGES, float(sensed[0])),
+            **dict.fromkeys(CURRENTS, float(current[0])),
+        }
 
     def on_pins(self, cycle: int, outputs: int, feed: bool) -> None:
         """Solve up to the edge, then let the contacts follow."""
         now = cycle / HZ
         self._advance(now)
-        self._held, self._held_until_s = {}, 0.0
+        self._held, self._held_until_s, self._edge_s = {}, 0.0, now
         self.hardware.set_mask(outputs, now)
         self.hardware.set_feed(feed, now)
 
