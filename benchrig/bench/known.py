@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from math import sqrt
 
 from benchrig.judge.compare import fingerprint
 from benchrig.measure.features import CycleFeatures, Motion, MotionAnswer
+from benchrig.measure.flow import leak
 from benchrig.parts.part import Characteristic
 from benchrig.quantity import Measured
 from benchrig.record import forms
@@ -26,7 +26,7 @@ MOTION_REFERENCE = "motion reference"
 SHARED_SOURCES = (
     *("part voltage gain", "reference voltage gain", "reference resistor", "copper of the wire"),
 )
-COUNT_U_DROPS = 1 / sqrt(3)  # one drop more or less, rectangular; common practice, no source
+DURATION_U_S = 0.5  # of a time taken by hand; common practice, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,9 +138,9 @@ def typed_in(log: LogReader, plan: RunPlan) -> dict[Characteristic, Measured]:
     for flow in log.entries(FlowEntry, tag=plan.tag):
         if flow.stage == plan.stage.value:
             found.update(flow_values(flow))
-    for leak in log.entries(LeakEntry, tag=plan.tag):
-        if leak.stage == plan.stage.value:
-            found[Characteristic.LEAK] = leak_rate(leak)
+    for counted in log.entries(LeakEntry, tag=plan.tag):
+        if counted.stage == plan.stage.value:
+            found[Characteristic.LEAK] = leak_rate(counted)
     return found
 
 
@@ -160,12 +160,8 @@ def flow_values(entry: FlowEntry) -> dict[Characteristic, Measured]:
 
 def leak_rate(entry: LeakEntry) -> Measured:
     """Drops a minute, from drops counted over a time."""
-    per_minute = 60.0 / entry.duration_s
-    return Measured(
-        value=entry.drops * per_minute,
-        std_uncertainty=COUNT_U_DROPS * per_minute,
-        unit="drops/min",
-    )
+    duration = Measured(value=entry.duration_s, std_uncertainty=DURATION_U_S, unit="s")
+    return leak(entry.drops, duration)
 
 
 def _earlier(

@@ -13,7 +13,21 @@ from typing import Annotated, Any
 import typer
 
 from benchrig import __version__
-from benchrig.cli import analyse, doctor, pages, parts, records, rigs, runs, sets, shop, trays
+from benchrig.cli import (
+    analyse,
+    doctor,
+    entries,
+    exports,
+    golden,
+    pages,
+    parts,
+    records,
+    rigs,
+    runs,
+    sets,
+    shop,
+    trays,
+)
 from benchrig.cli.output import Interrupted
 from benchrig.errors import BenchrigError, ExitCode, InputFileError, NotProvenSafe
 
@@ -30,6 +44,9 @@ runs.register(app)
 trays.register(app)
 analyse.register(app)
 pages.register(records.record_app)
+entries.register(records.record_app)
+exports.register(records.record_app)
+golden.register(rigs.rig_app)
 doctor.register(app)
 shop.register(app)
 app.add_typer(parts.part_app, name="part")

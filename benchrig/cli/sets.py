@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from benchrig.cli.output import columns, say, say_json
-from benchrig.cli.records import LogOption, open_log
+from benchrig.cli.records import LogOption, destination, open_log
 from benchrig.cli.runs import JsonOption
 from benchrig.errors import UsageError
 
 if TYPE_CHECKING:
     from benchrig.judge.matching import Matching, TaggedValues
+    from benchrig.record.log import RunLog
 
 set_app = typer.Typer(help="Matched sets.", no_args_is_help=True)
 
@@ -37,6 +38,7 @@ def set_match(
             "default resistance_20c_ohm. Flow typed in counts as static_flow_cc_per_min."
         ),
     ] = None,
+    page: Annotated[Path | None, typer.Option("--page", help="Write a page (HTML).")] = None,
     log: LogOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -46,42 +48,83 @@ def set_match(
     if (values is None) == (order is None):
         raise UsageError("give --values FILE.csv, or --order for parts in the run log")
     names: tuple[str, ...]
+    left_out: dict[str, str]
     if values is not None:
         from benchrig.judge.valuesfile import read_values
 
         if by:
             raise UsageError("--by belongs to --order; a values file has one value a tag")
         parts, names = read_values(values), ("value",)
+        left_out, invented = {}, False
     else:
         names = tuple(by or ["resistance_20c_ohm"])
-        parts = _from_log(log, str(order), names)
+        with open_log(log) as run_log:
+            parts, left_out, invented = parts_of_order(run_log, str(order), names)
     found = match_sets(parts, size, names=names)
+    if page is not None:
+        destination(page, "").write_text(
+            sets_page(found, order=order or "", invented=invented), encoding="utf-8"
+        )
     if as_json:
-        say_json({"schema": "benchrig.sets/1", **found.to_json()})
+        document = {"schema": "benchrig.sets/1", **found.to_json(), "left_out": left_out}
+        say_json({**document, "page": str(page) if page else None})
         return
     _print(found)
+    for tag, why in left_out.items():
+        say(f"left out: {tag}: {why}")
+    if page is not None:
+        say(str(page))
 
 
-def _from_log(log: str | None, order: str, names: tuple[str, ...]) -> list[TaggedValues]:
+def sets_page(found: Matching, *, order: str = "", invented: bool = False) -> str:
+    """The page of a matching."""
+    from benchrig.parts.part import UNITS
+    from benchrig.report.html import set_page
+
+    known = {name.value: unit for name, unit in UNITS.items()}
+    units = [known.get(name, "") for name in found.names]
+    return set_page(found, units=units, order=order, invented=invented)
+
+
+def parts_of_order(
+    run_log: RunLog, order: str, names: tuple[str, ...]
+) -> tuple[list[TaggedValues], dict[str, str], bool]:
+    """The parts of an order that may be matched, why others may not, and whether it is invented.
+
+    Each tag counts with its newest record; flow is the newest that was typed in.
+    """
     from benchrig.judge.matching import TaggedValues
     from benchrig.record.read import Filters
 
-    with open_log(log) as run_log:
-        runs = run_log.list_runs(Filters(order=order), limit=10_000)
-    newest = {run.tag: run for run in reversed(runs) if run.tag}
-    parts, missing = [], []
-    for tag, run in sorted(newest.items()):
+    runs = run_log.list_runs(Filters(order=order), 10_000)
+    if not runs:
+        raise UsageError(f"the log holds no record of order {order}")
+    parts, left_out, missing = [], {}, []
+    for tag, run in sorted({run.tag: run for run in reversed(runs) if run.tag}.items()):
         if run.verdict == "FAIL" or not run.proven_safe:
+            left_out[tag] = "failed" if run.proven_safe else "not proven safe"
             continue
-        if all(name in run.values for name in names):
-            parts.append(
-                TaggedValues(tag=tag, values=tuple(run.values[name].value for name in names))
-            )
+        values = {**{n: v.value for n, v in run.values.items()}, **_typed(run_log, tag)}
+        if all(name in values for name in names):
+            parts.append(TaggedValues(tag=tag, values=tuple(values[name] for name in names)))
         else:
             missing.append(tag)
     if missing:
-        raise UsageError(f"no {' and '.join(names)} in the newest record of: {', '.join(missing)}")
-    return parts
+        raise UsageError(f"no {' and '.join(names)} known of: {', '.join(missing)}")
+    invented = any(run_log.record(run.record_id).plan.part.invented for run in runs[:1])
+    return parts, left_out, invented
+
+
+def _typed(run_log: RunLog, tag: str) -> dict[str, float]:
+    from benchrig.record.entries import FlowEntry
+
+    found: dict[str, float] = {}
+    for entry in run_log.entries(FlowEntry, tag=tag):
+        if entry.static_flow_cc_per_min is not None:
+            found["static_flow_cc_per_min"] = entry.static_flow_cc_per_min
+        if entry.dynamic_flow_ul is not None:
+            found["dynamic_flow_ul"] = entry.dynamic_flow_ul
+    return found
 
 
 def _print(found: Matching) -> None:

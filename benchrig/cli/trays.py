@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 import time
 from dataclasses import replace
 from pathlib import Path
@@ -10,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from benchrig.cli.output import columns, say, say_json, talk
+from benchrig.cli.output import ask, columns, say, say_json, talk
 from benchrig.cli.runs import JsonOption, LogOption, RigOption, confirm
 from benchrig.errors import ExitCode, UsageError
 
@@ -86,7 +85,8 @@ def tray_command(
         _refuse_strangers(job)
         if dry_run:
             return _dry_run(job, done, as_json=as_json)
-        confirm(yes)
+        if any(s.number not in done or s.tag in job.again for s in tray.slots):
+            confirm(yes)
         result = do_tray(job, run_log, quiet=as_json)
         if page is not None:
             page.write_text(sheet_of(result, run_log), encoding="utf-8")
@@ -170,9 +170,7 @@ def scan_tags(tray: Tray, done: set[int]) -> Tray:
         if slot.number in done:
             continue
         where = f", position {slot.position}" if slot.position else ""
-        sys.stderr.write(f"slot {slot.number}, output {slot.output}{where}: scan or type the tag: ")
-        sys.stderr.flush()
-        line = sys.stdin.readline()
+        line = ask(f"slot {slot.number}, output {slot.output}{where}: scan or type the tag: ")
         tag = "".join(c for c in line if c.isprintable()).strip()
         if not tag:
             raise UsageError(f"slot {slot.number}: no tag was given; nothing was switched on")

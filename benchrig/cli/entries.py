@@ -1,0 +1,301 @@
+"""``benchrig record add`` and ``record history``: values typed in, and what a tag has behind it.
+
+The unit of every number stands in its option's name. What is typed in is added to the log and
+never replaces anything.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from benchrig.cli.output import say, say_json, talk
+from benchrig.cli.records import JsonOption, LogOption, open_log
+from benchrig.errors import LogError, UsageError
+
+if TYPE_CHECKING:
+    from benchrig.judge.verdict import Judged
+    from benchrig.parts.part import Characteristic
+    from benchrig.quantity import Measured
+    from benchrig.record.entries import Entry
+    from benchrig.record.log import RunLog
+
+PSI_PA = 6894.757293168  # NIST SP 811, appendix B.8
+add_app = typer.Typer(help="Values measured elsewhere, typed in.", no_args_is_help=True)
+
+TagArgument = Annotated[str, typer.Argument(help="The part's tag.")]
+StageOption = Annotated[str, typer.Option(help="incoming, cleaned, retest or single.")]
+WhoOption = Annotated[str, typer.Option(help="Who measured it.")]
+NoteOption = Annotated[str, typer.Option(help="Free text.")]
+KpaOption = Annotated[float | None, typer.Option(min=0.001, help="Pressure across the part.")]
+PsiOption = Annotated[float | None, typer.Option(min=0.001, help="The same, in psi.")]
+
+
+def register(record_app: typer.Typer) -> None:
+    """Add the commands to ``benchrig record``."""
+    record_app.add_typer(add_app, name="add")
+    record_app.command("history")(record_history)
+
+
+@add_app.command("flow")
+def add_flow(
+    tag: TagArgument,
+    stage: StageOption,
+    static_cc_per_min: Annotated[
+        float | None, typer.Option(min=0, help="Flow with the valve held open.")
+    ] = None,
+    static_lb_per_hr: Annotated[
+        float | None, typer.Option(min=0, help="The same by mass; needs --density-g-per-ml.")
+    ] = None,
+    dynamic_ul: Annotated[float | None, typer.Option(min=0, help="Volume of one pulse.")] = None,
+    u_percent: Annotated[
+        float | None,
+        typer.Option(min=0.001, help="Standard uncertainty, % of the value; else not judged."),
+    ] = None,
+    density_g_per_ml: Annotated[float | None, typer.Option(min=0.1, max=3)] = None,
+    pressure_kpa: KpaOption = None,
+    pressure_psi: PsiOption = None,
+    fluid: Annotated[str, typer.Option(help="The test fluid.")] = "",
+    instrument: Annotated[str, typer.Option(help="What it was measured with.")] = "",
+    who: WhoOption = "",
+    note: NoteOption = "",
+    log: LogOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Add a flow: judged against the part's limit, and used by set match."""
+    from benchrig.bench.known import flow_values
+    from benchrig.cli.pace import stamp
+    from benchrig.record.entries import FlowEntry
+
+    given = (static_cc_per_min, static_lb_per_hr, dynamic_ul)
+    if sum(value is not None for value in given) != 1:
+        raise UsageError("give one of --static-cc-per-min, --static-lb-per-hr and --dynamic-ul")
+    if static_lb_per_hr is not None:
+        static_cc_per_min = _volume(static_lb_per_hr, density_g_per_ml)
+        talk(f"at {density_g_per_ml:g} g/mL: {static_cc_per_min:.1f} cc/min")
+        note = f"{note} ({static_lb_per_hr:g} lb/hr at {density_g_per_ml:g} g/mL)".strip()
+    value = static_cc_per_min if static_cc_per_min is not None else dynamic_ul
+    assert value is not None
+    entry = FlowEntry(
+        at=stamp(),
+        who=who,
+        tag=tag,
+        note=note,
+        stage=_stage(stage),
+        static_flow_cc_per_min=static_cc_per_min,
+        dynamic_flow_ul=dynamic_ul,
+        std_uncertainty=None if u_percent is None or value == 0 else value * u_percent / 100,
+        pressure_pa=_pascal(pressure_kpa, pressure_psi),
+        fluid=fluid,
+        instrument=instrument,
+    )
+    unit = "cc/min" if dynamic_ul is None else "µL"
+    plain = f"{value:g} {unit}" + ("" if u_percent else ", no uncertainty given: not judged")
+    _keep(entry, flow_values(entry), plain, log, as_json=as_json)
+
+
+@add_app.command("leak")
+def add_leak(
+    tag: TagArgument,
+    stage: StageOption,
+    drops: Annotated[int, typer.Option(min=0, help="Drops counted.")],
+    duration_s: Annotated[float, typer.Option(min=1, help="How long they were counted.")],
+    pressure_kpa: KpaOption = None,
+    pressure_psi: PsiOption = None,
+    who: WhoOption = "",
+    note: NoteOption = "",
+    log: LogOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Add a leak: drops and the seconds they were counted over."""
+    from benchrig.bench.known import leak_rate
+    from benchrig.cli.pace import stamp
+    from benchrig.parts.part import Characteristic
+    from benchrig.record.entries import LeakEntry
+
+    entry = LeakEntry(
+        at=stamp(),
+        who=who,
+        tag=tag,
+        note=note,
+        stage=_stage(stage),
+        drops=drops,
+        duration_s=duration_s,
+        pressure_pa=_pascal(pressure_kpa, pressure_psi),
+    )
+    plain = f"{drops} drops in {duration_s:g} s"
+    _keep(entry, {Characteristic.LEAK: leak_rate(entry)}, plain, log, as_json=as_json)
+
+
+@add_app.command("spray")
+def add_spray(
+    tag: TagArgument,
+    stage: StageOption,
+    text: Annotated[str, typer.Option(help="What the spray looked like.")],
+    who: WhoOption = "",
+    note: NoteOption = "",
+    log: LogOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Add what the spray looked like, in words."""
+    from benchrig.cli.pace import stamp
+    from benchrig.record.entries import SprayEntry
+
+    if not text.strip():
+        raise UsageError("--text is empty")
+    entry = SprayEntry(at=stamp(), who=who, tag=tag, note=note, stage=_stage(stage), text=text)
+    _keep(entry, {}, text, log, as_json=as_json)
+
+
+def _stage(text: str) -> str:
+    from benchrig.record.values import Stage
+
+    allowed = [s.value for s in Stage if s is not Stage.GOLDEN]
+    if text not in allowed:
+        raise UsageError(f"--stage {text!r} is none of: {', '.join(allowed)}")
+    return text
+
+
+def _volume(lb_per_hr: float, density_g_per_ml: float | None) -> float:
+    from benchrig.measure.flow import cc_per_min
+
+    if density_g_per_ml is None:
+        raise UsageError(
+            "a mass flow becomes a volume flow only at a density",
+            advice="add --density-g-per-ml, of the test fluid at its temperature",
+        )
+    if lb_per_hr == 0:
+        return 0.0
+    return cc_per_min(lb_per_hr, density_g_per_ml).value
+
+
+def _pascal(kpa: float | None, psi: float | None) -> float | None:
+    if kpa is not None and psi is not None:
+        raise UsageError("give --pressure-kpa or --pressure-psi, not both")
+    if psi is not None:
+        return psi * PSI_PA
+    return None if kpa is None else kpa * 1000.0
+
+
+def _keep(
+    entry: Entry,
+    values: dict[Characteristic, Measured],
+    plain: str,
+    log: str | None,
+    *,
+    as_json: bool,
+) -> None:
+    """Add an entry, and say how its values stand to the limits of the tag's part."""
+    from benchrig.record.forms import to_json
+
+    if not entry.tag.strip():
+        raise UsageError("the tag is empty")
+    with open_log(log, read_only=False) as run_log:
+        judged = _judge(run_log, entry.tag, values)
+        number = run_log.add(entry)
+    if as_json:
+        say_json(
+            {
+                "schema": "benchrig.entry/1",
+                "number": number,
+                "entry": {"kind": entry.KIND, **to_json(entry)},
+                "judged": [
+                    {"name": j.characteristic.value, "verdict": j.verdict.value, "reason": j.reason}
+                    for j in judged
+                ],
+            }
+        )
+        return
+    say(f"entry {number}: {entry.KIND} of {entry.tag}: {plain}")
+    for j in judged:
+        say(f"{j.verdict.value}: {j.reason}")
+
+
+def _judge(run_log: RunLog, tag: str, values: dict[Characteristic, Measured]) -> list[Judged]:
+    from benchrig.judge.judge import judge_typed
+
+    runs = run_log.history(tag)
+    if not runs:
+        talk(f"no record has the tag {tag} yet; check that it is typed as it stands on the part")
+        return []
+    part = run_log.record(runs[-1].record_id).plan.part
+    return [judge_typed(part, name, value) for name, value in values.items()]
+
+
+# --- history ----------------------------------------------------------------------------------
+
+
+def record_history(
+    tag: TagArgument,
+    page: Annotated[Path | None, typer.Option("--page", help="Write it as a page (HTML).")] = None,
+    log: LogOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Everything a tag has behind it, oldest first, and what changed from first to last."""
+    from benchrig.record.entries import FlowEntry, LeakEntry, SprayEntry
+    from benchrig.report.history import before_after_line, history_table
+
+    if page is not None and not page.parent.is_dir():
+        raise UsageError(f"there is no folder {page.parent}")
+    with open_log(log) as run_log:
+        runs = run_log.history(tag)
+        records = [run_log.record(run.record_id) for run in runs]
+        kinds = (FlowEntry, LeakEntry, SprayEntry)
+        typed: list[Entry] = [e for kind in kinds for e in run_log.entries(kind, tag=tag)]
+        where = run_log.shown
+    if not records and not typed:
+        raise LogError(
+            f"no record of the tag {tag} in {where}", advice="see `benchrig record list`"
+        )
+    usable = [r for r in records if r.characteristics]
+    line = before_after_line(usable[0], usable[-1]) if len(usable) > 1 else ""
+    if page is not None:
+        from benchrig.report.html import history_page
+
+        page.write_text(history_page(tag, records), encoding="utf-8")
+    if as_json:
+        say_json(_history_json(tag, runs, typed, line))
+        return
+    from rich.console import Console
+
+    if records:
+        Console().print(history_table(records))
+    for entry in typed:
+        say(_typed_line(entry))
+    if line:
+        say(f"first to last: {line}")
+    if page is not None:
+        say(str(page))
+
+
+def _history_json(tag: str, runs: list[Any], typed: list[Entry], line: str) -> dict[str, Any]:
+    from benchrig.record.forms import plain, to_json
+
+    return {
+        "schema": "benchrig.history/1",
+        "tag": tag,
+        "records": [plain(run) for run in runs],
+        "typed_in": [{"kind": entry.KIND, **to_json(entry)} for entry in typed],
+        "first_to_last": line,
+    }
+
+
+def _typed_line(entry: Entry) -> str:
+    from benchrig.record.entries import FlowEntry, LeakEntry, SprayEntry
+
+    what = ""
+    if isinstance(entry, FlowEntry):
+        static = entry.static_flow_cc_per_min
+        what = (
+            f"{static:g} cc/min" if static is not None else f"{entry.dynamic_flow_ul:g} µL a pulse"
+        )
+        if entry.std_uncertainty is not None:
+            what += f" ± {2 * entry.std_uncertainty:.2g}"
+    elif isinstance(entry, LeakEntry):
+        what = f"{entry.drops} drops in {entry.duration_s:g} s"
+    elif isinstance(entry, SprayEntry):
+        what = entry.text
+    stage = getattr(entry, "stage", "")
+    return f"{entry.at[:16]}  {stage}  {entry.KIND}, typed in: {what}"
