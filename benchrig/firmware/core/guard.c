@@ -6,7 +6,9 @@
 #include "rom.h"
 #include "wire.h"
 
-#define SILENCE_TICKS (HEARTBEAT_SILENCE_US * TICKS_PER_US)
+/* A heartbeat is stamped when the main loop has read it, up to a millisecond after its end. */
+#define STAMP_DELAY_US 500UL
+#define SILENCE_TICKS ((HEARTBEAT_SILENCE_US - STAMP_DELAY_US) * TICKS_PER_US)
 #define SETTLE_TICKS (FEED_SETTLE_US / GUARD_TICK_US)
 #define AGES_TICKS 0x80000000UL /* from here on a silence is no longer counted */
 #define TRIP_EVERY_TICKS 2u /* three conversions within 600 us */
