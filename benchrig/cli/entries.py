@@ -54,7 +54,9 @@ def add_flow(
         float | None,
         typer.Option(min=0.001, help="Standard uncertainty, % of the value; else not judged."),
     ] = None,
-    density_g_per_ml: Annotated[float | None, typer.Option(min=0.1, max=3)] = None,
+    density_g_per_ml: Annotated[
+        float | None, typer.Option(min=0.1, max=3, help="Density of the fluid, with lb/hr.")
+    ] = None,
     pressure_kpa: KpaOption = None,
     pressure_psi: PsiOption = None,
     fluid: Annotated[str, typer.Option(help="The test fluid.")] = "",

@@ -25,7 +25,9 @@ def rig_golden(
     tag: Annotated[str, typer.Argument(help="The golden part's tag.")],
     rig: RigOption,
     part: Annotated[str, typer.Option(help="Its part's name or part file.")],
-    pattern: Annotated[str, typer.Option("--pattern", "-p")] = "slow-click",
+    pattern: Annotated[
+        str, typer.Option("--pattern", "-p", help="A pattern's name or file.")
+    ] = "slow-click",
     output: Annotated[int, typer.Option(help="The rig's output it is clipped to.")] = 0,
     temperature_c: Annotated[float | None, typer.Option(help="By a probe on it, °C.")] = None,
     soaked: Annotated[

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -100,12 +101,26 @@ def record_compare(
     before: Annotated[str, typer.Argument(help="The earlier record.")],
     after: Annotated[str, typer.Argument(help="The later record.")],
     log: LogOption = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Before and after on one line: changed by more than the uncertainty?"""
-    from benchrig.report.history import before_after_line
+    from benchrig.report.history import before_after_line, compare
 
     with open_log(log) as run_log:
-        say(before_after_line(run_log.record(before), run_log.record(after)))
+        first, second = (run_log.record(resolve(run_log, x)) for x in (before, after))
+    if as_json:
+        say_json(
+            {
+                "schema": "benchrig.comparison/1",
+                "before": first.record_id,
+                "after": second.record_id,
+                "verdict_before": first.verdict.value,
+                "verdict_after": second.verdict.value,
+                "changes": [dataclasses.asdict(change) for change in compare(first, second)],
+            }
+        )
+        return
+    say(before_after_line(first, second))
 
 
 def record_reanalyse(
@@ -158,8 +173,6 @@ def record_push(
     with RunLog.open(log) as run_log:
         pushed = push(run_log, to)
     if as_json:
-        import dataclasses
-
         say_json({"schema": "benchrig.push/1", **dataclasses.asdict(pushed)})
     else:
         say(str(pushed))

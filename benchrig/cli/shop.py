@@ -50,7 +50,12 @@ UserOption = Annotated[
 ]
 PasswordFileOption = Annotated[
     Path | None,
-    typer.Option("--broker-password-file", envvar="BENCHRIG_MQTT_PASSWORD_FILE", dir_okay=False),
+    typer.Option(
+        "--broker-password-file",
+        envvar="BENCHRIG_MQTT_PASSWORD_FILE",
+        dir_okay=False,
+        help="File with the password on its one line.",
+    ),
 ]
 CaOption = Annotated[
     Path | None,

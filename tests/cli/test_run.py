@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import signal
 import time
-from pathlib import Path
 
 import pytest
 
@@ -172,13 +171,3 @@ def test_a_pipe_that_is_closed_early_does_not_say_that_the_part_failed(shell: Sh
     process.stdout.close()
     with watched(process) as run:
         assert run.process.wait(60) == ExitCode.PASS, run.stderr
-
-
-# --- the README's table ---------------------------------------------------------------------------
-
-
-def test_the_exit_codes_of_the_readme_are_those_of_the_program() -> None:
-    text = Path(ROOT / "README.md").read_text(encoding="utf-8")
-    table = text.split("| exit code | meaning |")[1].split("\n\n")[0]
-    rows = [line.split("|")[1].strip() for line in table.splitlines() if line.startswith("| ")]
-    assert [int(code) for code in rows if code.isdigit()] == [int(code) for code in ExitCode]
