@@ -15,8 +15,9 @@ from benchrig.bench.equipment import Equipment, rig_id
 from benchrig.bench.known import keep_reference, look_up
 from benchrig.bench.observer import Observer
 from benchrig.bench.safety import LOOK_S, Offsets, Tell, make_safe
-from benchrig.bench.sequencer import RunOutcome, RunSetup, run, uncancel
+from benchrig.bench.sequencer import RunOutcome, RunSetup, run
 from benchrig.bench.sinks import LogSink, Sink
+from benchrig.bench.uncancelled import uncancel
 from benchrig.errors import BenchrigError, RigError, UsageError
 from benchrig.patterns.fit import Objection, objections
 from benchrig.patterns.wear import wear_warning

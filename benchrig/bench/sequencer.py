@@ -26,6 +26,7 @@ from benchrig.bench.safety import (
 )
 from benchrig.bench.say import cold_text, insulation_text
 from benchrig.bench.sinks import Sink, SinkSet
+from benchrig.bench.uncancelled import finish_in_thread, uncancel
 from benchrig.bench.watch import Watch
 from benchrig.errors import LinkError, NotProvenSafe, PrecheckFailed, RigError
 from benchrig.measure.cycle_window import CycleContext
@@ -145,8 +146,10 @@ class _Run:
                     self._end(Ending.FAULT, f"internal error: {error!r}")
                     self.bug = error
                 made_safe = await self._make_safe(observer)
-                if self.cycled is not None:
-                    self.gathered.cycles = self.cycled.with_motion(self.gathered.cycles)
+                if (cycled := self.cycled) is not None:
+                    self.gathered.cycles = await finish_in_thread(
+                        lambda: cycled.with_motion(self.gathered.cycles)
+                    )
         except asyncio.CancelledError:
             if made_safe is None:
                 raise
@@ -389,10 +392,3 @@ class _Run:
     def _emit(self, kind: EventKind, message: str, data: dict[str, object] | None = None) -> None:
         at_s = asyncio.get_running_loop().time() - self.began_s
         self.sinks.accept(RunEvent(kind=kind, at_s=at_s, message=message, data=data or {}))
-
-
-def uncancel() -> None:
-    """A caught cancellation is ours: without this every later timeout would misfire."""
-    task = asyncio.current_task()
-    while task is not None and task.cancelling():
-        task.uncancel()

@@ -1,10 +1,11 @@
 """The publisher: a sink that tells the shop what a rig does, and never delays a run.
 
 ``accept`` folds the event into the state and puts it in a bounded queue; that is all a run ever
-waits for. A thread with its own event loop on the wall clock (the run's may be virtual) talks
-to the broker, reconnects with back-off and jitter, and tells the newest state first. When the
-broker is slow or away the oldest events are dropped and counted; verdicts wait in the outbox
-on disk. Nothing that is received can do more than call ``on_make_safe``.
+waits for: it makes no system call, and the publisher's thread comes to look by itself. That
+thread has an event loop of its own on the wall clock (the run's may be virtual), reconnects
+with back-off and jitter, and tells the newest state first. When the broker is slow or away the
+oldest events are dropped and counted; verdicts wait in the outbox on disk. Nothing that is
+received can do more than call ``on_make_safe``.
 """
 
 from __future__ import annotations
@@ -42,6 +43,7 @@ from benchrig.record.values import EventKind, RunEvent, RunRecord
 
 QUEUE_MAX = 2_000
 BATCH_MAX = 32
+LOOK_S = 0.1  # a wake-up would be a system call in the run, and a turn lost to another thread
 BEAT_S = 5.0  # the state is told again at least this often
 LIVE_PERIOD_S = 0.2
 RETRY_S = 30.0  # for what a broker refuses
@@ -131,7 +133,6 @@ class Publisher:
                     self._events.popleft()
                     self.dropped += 1
                 self._events.append(queued)
-        self._wake()
 
     def add_block(self, block: SampleBlock) -> None:
         """Samples stay in the log."""
@@ -142,7 +143,7 @@ class Publisher:
         queue_verdict(self.outbox, topics, record, self._stamp())
         with self._lock:
             self._mail_put += 1
-        self._wake(mail=True)
+        self._wake()
 
     def flush(self, timeout_s: float) -> bool:
         """Wait until the shop knows all; False when the time is over and something waits."""
@@ -152,7 +153,7 @@ class Publisher:
     def close(self) -> None:
         """Say goodbye if there is anyone to say it to, and end the thread."""
         self._stop = True
-        self._wake(mail=True)
+        self._wake()
         if self._thread.is_alive():
             self._thread.join(CLOSE_S)
 
@@ -173,15 +174,14 @@ class Publisher:
             return True
         return not (self._events or self._state_due) and self._mail_done >= self._mail_put
 
-    def _wake(self, *, mail: bool = False) -> None:
+    def _wake(self) -> None:
+        """Between runs only: see ``LOOK_S``."""
         loop = self._loop
         if loop is None:
             return
         try:
-            if not self._news.is_set():
-                loop.call_soon_threadsafe(self._news.set)
-            if mail:
-                loop.call_soon_threadsafe(self._mail.set)
+            loop.call_soon_threadsafe(self._news.set)
+            loop.call_soon_threadsafe(self._mail.set)
         except RuntimeError:  # the loop has just ended
             self._loop = None
 
@@ -202,7 +202,7 @@ class Publisher:
             self._news.clear()
             topics = self.topics
             if topics is None:  # nothing to say before a run has named the rig
-                await _wait(self._news, BEAT_S)
+                await _wait(self._news, LOOK_S)
                 continue
             try:
                 await self._one_connection(topics)
@@ -284,8 +284,7 @@ class Publisher:
             if idle:
                 if self._stop:
                     return
-                next_s = min(beat_s, live_s if self._live is not None else beat_s)
-                await _wait(self._news, max(0.01, next_s - loop.time()))
+                await _wait(self._news, LOOK_S)
 
     async def _tell_state(self, client: BrokerClient, topics: RigTopics) -> None:
         with self._lock:
