@@ -10,6 +10,7 @@ from __future__ import annotations
 import struct
 from dataclasses import dataclass
 from enum import IntEnum, IntFlag
+from functools import cache
 from typing import Any, ClassVar, Self
 
 PROTOCOL_MAJOR = 1
@@ -153,27 +154,23 @@ class Message:
     @classmethod
     def body_bytes(cls) -> int:
         """Length of the body (of Samples: the least)."""
-        return struct.calcsize(_layout_format(cls))
+        return _layout(cls).size
 
     def body(self) -> bytes:
         """The body's bytes; raises MessageError when a value does not fit its field."""
         try:
-            return struct.pack(
-                _layout_format(type(self)), *(getattr(self, n) for n, _ in self.LAYOUT)
-            )
+            return _layout(type(self)).pack(*(getattr(self, n) for n, _ in self.LAYOUT))
         except struct.error as error:
             raise MessageError(f"{type(self).__name__}: {error}") from error
 
     @classmethod
     def from_body(cls, body: bytes) -> Self:
         """The message whose body this is; raises MessageError on a wrong length or value."""
-        layout = _layout_format(cls)
-        if len(body) != struct.calcsize(layout):
-            raise MessageError(
-                f"{cls.__name__}: body of {len(body)} bytes, expected {struct.calcsize(layout)}"
-            )
+        layout = _layout(cls)
+        if len(body) != layout.size:
+            raise MessageError(f"{cls.__name__}: body of {len(body)} bytes, expected {layout.size}")
         values: dict[str, Any] = dict(
-            zip((n for n, _ in cls.LAYOUT), struct.unpack(layout, body), strict=True)
+            zip((n for n, _ in cls.LAYOUT), layout.unpack(body), strict=True)
         )
         return cls._checked(values)
 
@@ -187,8 +184,9 @@ class Message:
         return cls(**values)
 
 
-def _layout_format(cls: type[Message]) -> str:
-    return "<" + "".join(_FORMATS[width] for _, width in cls.LAYOUT)
+@cache
+def _layout(cls: type[Message]) -> struct.Struct:
+    return struct.Struct("<" + "".join(_FORMATS[width] for _, width in cls.LAYOUT))
 
 
 # --- host to rig -----------------------------------------------------------------------------
