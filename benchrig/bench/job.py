@@ -14,15 +14,17 @@ from dataclasses import dataclass
 from benchrig.bench.equipment import Equipment, rig_id
 from benchrig.bench.known import keep_reference, look_up
 from benchrig.bench.observer import Observer
-from benchrig.bench.safety import LOOK_S, Offsets, Tell, make_safe
-from benchrig.bench.sequencer import RunOutcome, RunSetup, run
+from benchrig.bench.safety import DISCONNECT, LOOK_S, Offsets, Tell, make_safe
+from benchrig.bench.sequencer import run
+from benchrig.bench.setup import RunOutcome, RunSetup
 from benchrig.bench.sinks import LogSink, Sink
 from benchrig.bench.uncancelled import uncancel
-from benchrig.errors import BenchrigError, RigError, UsageError
+from benchrig.errors import BenchrigError, LogError, NotProvenSafe, RigError, UsageError
 from benchrig.patterns.fit import Objection, objections
 from benchrig.patterns.wear import wear_warning
 from benchrig.record.log import RunLog
-from benchrig.record.values import NotProven, RunPlan, RunRecord, Stage
+from benchrig.record.values import NotProven, RunPlan, RunRecord, SafeEvidence, Stage
+from benchrig.record.writer import RunWriter
 from benchrig.rig.client import Rig, open_rig, rig_on
 from benchrig.wire.messages import InputRole
 
@@ -95,10 +97,23 @@ async def _run_on(stack: AsyncExitStack, job: Job, log: RunLog) -> RunOutcome:
     except BaseException:
         writer.close()  # the run stays open in the log
         raise
-    writer.finish(outcome.record)
+    _keep(writer, outcome.record)
     if job.as_reference or job.plan.stage is Stage.GOLDEN:
         _keep_reference(log, job, outcome.record)
     return outcome
+
+
+def _keep(writer: RunWriter, record: RunRecord) -> None:
+    """Keep the record. A log that fails must not hide that the part may be live."""
+    try:
+        writer.finish(record)
+    except LogError as error:
+        if isinstance(record.made_safe, SafeEvidence):
+            raise
+        raise NotProvenSafe(
+            f"THE PART MAY BE LIVE: {record.made_safe.reason}; and {error.message}",
+            disconnect=DISCONNECT,
+        ) from error
 
 
 def _keep_reference(log: RunLog, job: Job, record: RunRecord) -> None:

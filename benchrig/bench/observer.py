@@ -12,7 +12,6 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,7 +29,6 @@ from benchrig.rig.events import (
 )
 from benchrig.wire.messages import InputRole
 
-T = TypeVar("T")
 WINDOW_SCANS_MIN = 16
 LIVE_ZERO_TOLERANCE_CODES = 12  # offset and noise of uncalibrated electronics
 EDGES_KEPT = 64  # enough to place a late block between its edges
@@ -122,11 +120,12 @@ class Observer:
         self.on_block = on_block  # the same samples, neighbouring blocks joined
         self.on_edge = on_edge
         self.fault: FaultEvent | None = None
-        self.restarted = False
+        self.restarted = False  # and nobody has said yet that this is known
+        self.has_restarted = False
         self.mistake: Exception | None = None  # in a callback; watching goes on without it
         self.lost: str | None = None
         self.finished = asyncio.Event()  # the schedule ended by itself
-        self.stopped = asyncio.Event()  # fault, restart or lost link: nothing more will come
+        self.stopped = asyncio.Event()  # fault, restart, lost link, bug: the run cannot go on
         self.liveness = Liveness()
         self.edges: list[tuple[int, bool]] = []  # (tick, our output is on)
         self._collect: tuple[int, list[SampleBlock]] | None = None
@@ -183,6 +182,15 @@ class Observer:
             }
         )
 
+    def begin_anew(self) -> None:
+        """Look at a rig that restarted in the middle, which dropped everything by itself.
+
+        What its inputs answered before says nothing about them now.
+        """
+        if self.restarted:
+            self.restarted, self.has_restarted = False, True
+            self.liveness.answered.clear()
+
     def _raise_if_gone(self) -> None:
         if self.lost is not None:
             raise LinkError(f"the link to the rig was lost: {self.lost}")
@@ -228,14 +236,27 @@ class Observer:
             del self.edges[:-EDGES_KEPT]
             if on:
                 self.liveness.on_edges += 1
-        if self.on_edge is not None:
-            self._guarded(self.on_edge, event)
+        self._hand("on_edge", event)
+
+    def _hand(self, listener: str, news: object) -> None:
+        """Tell a listener. One that throws is told nothing more, and the run hears of it.
+
+        Making safe lives on what this task reads: no mistake in judging samples may end it.
+        """
+        call = getattr(self, listener)
+        if call is None:
+            return
+        try:
+            call(news)
+        except Exception as error:  # noqa: BLE001 - kept, and raised once the part is off
+            self.mistake = self.mistake or error
+            setattr(self, listener, None)
+            self.stopped.set()
 
     def _take_blocks(self, blocks: list[SampleBlock]) -> None:
         """Blocks as they came go to the log; for everything else neighbours are joined."""
         for block in blocks:
-            if self.on_raw is not None:
-                self._guarded(self.on_raw, block)
+            self._hand("on_raw", block)
         for joined in join_neighbours(blocks):
             self._take_joined(joined)
         blocks.clear()
@@ -244,24 +265,7 @@ class Observer:
         if self._collect is not None and block.stream == self._collect[0]:
             self._collect[1].append(block)
         self._note_liveness(block)
-        if self.on_block is not None:
-            self._guarded(self.on_block, block)
-
-    def _guarded(self, callback: Callable[[T], None], value: T) -> None:
-        """A mistake in the analysis must not blind the observer: evidence still hangs on it."""
-        try:
-            callback(value)
-        except Exception as error:  # noqa: BLE001 - kept, and raised by the run once it is safe
-            self.mistake = self.mistake or error
-            self.on_block = self.on_edge = self.on_raw = None
-            self.stopped.set()
-
-    def begin_anew(self) -> None:
-        """Forget a restart of the rig: since then nothing was switched on."""
-        if self.restarted:
-            self.restarted = False
-            self.liveness = Liveness()
-            self.edges.clear()
+        self._hand("on_block", block)
 
     def _note_liveness(self, block: SampleBlock) -> None:
         if not self.edges or not len(block.codes):

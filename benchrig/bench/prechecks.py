@@ -29,7 +29,14 @@ from benchrig.measure.reading import measured_mean, read
 from benchrig.patterns.fit import objections
 from benchrig.quantity import Measured
 from benchrig.record.values import ColdCheck, RunPlan
-from benchrig.wire.messages import FaultReason, InputFlag, InputRole, OutputKind, ScheduleStep
+from benchrig.wire.messages import (
+    FaultReason,
+    InputFlag,
+    InputRole,
+    OutputKind,
+    ScheduleStep,
+    StatusFlag,
+)
 from benchrig.wire.schedule import Schedule
 
 BASELINE_S = 0.1
@@ -60,6 +67,19 @@ async def clear_old_fault(observer: Observer, note: Note) -> None:
         return
     note("latched fault", f"the rig had switched everything off: {status.fault.name.lower()}")
     await observer.rig.clear_fault(status.fault)
+
+
+async def check_feed_is_open(observer: Observer) -> None:
+    """PrecheckFailed when the feed's own contact says closed though it was told to open.
+
+    The part may well be off, by its output alone; but then nothing is left behind that output.
+    """
+    status = await observer.rig.read_status()
+    if status.flags & StatusFlag.FEED_READBACK and not status.flags & StatusFlag.FEED_CLOSED:
+        raise PrecheckFailed(
+            ["the feed contactor does not open: it is stuck closed"],
+            advice="switch the supply off; the rig needs repair before anything is run on it",
+        )
 
 
 async def baseline(observer: Observer) -> tuple[Offsets, Window]:
@@ -209,24 +229,29 @@ async def close_feed(observer: Observer, offsets: Offsets) -> None:
     """Close the feed with every output off; refuses when current flows all the same."""
     rig = observer.rig
     await rig.close_feed()
-    await asyncio.sleep(rig.identity.feed_settle_us * 1e-6 + DECAY_WAIT_S)
+    await asyncio.sleep(rig.identity.feed_settle_us * 1e-6)
+    await look_for_stuck_output(observer, offsets)
+
+
+async def look_for_stuck_output(observer: Observer, offsets: Offsets) -> None:
+    """PrecheckFailed when something flows with the feed closed and every output off.
+
+    After the last pulse this is the only look that can see a switch that has failed on: once
+    the feed is open, nothing tells it from a sound one.
+    """
+    await asyncio.sleep(DECAY_WAIT_S)
     window = await observer.window(SAFE_ROLES, LOOK_S)
     current_a = window.largest_current_a(offsets.by_role)
     voltage_v = window.largest_voltage_v(offsets.by_role)
+    found = ""
     if current_a is not None and abs(current_a) > 2 * CURRENT_THRESHOLD_A:
+        found = f"{current_a * 1e3:.0f} mA flows"
+    elif voltage_v is not None and abs(voltage_v) > 2 * VOLTAGE_THRESHOLD_V:
+        found = f"{voltage_v:.1f} V stands across the part"
+    if found:
         raise PrecheckFailed(
-            [
-                f"{current_a * 1e3:.0f} mA flows with the feed closed and every output off: "
-                "an output is stuck on"
-            ],
+            [f"{found} with the feed closed and every output off: an output is stuck on"],
             advice="the rig needs repair: replace the switch of the output that conducts",
-        )
-    if voltage_v is not None and abs(voltage_v) > 2 * VOLTAGE_THRESHOLD_V:
-        raise PrecheckFailed(
-            [
-                f"{voltage_v:.1f} V stands across the part with every output off: "
-                "an output is stuck on"
-            ]
         )
 
 

@@ -152,7 +152,7 @@ async def _attempt(observer: Observer | None, offsets: Offsets) -> SafeEvidence 
         )
     observer.begin_anew()
     try:
-        return await prove_off(observer, offsets)
+        return await _prove_off_over_a_restart(observer, offsets)
     except RigError as error:
         if isinstance(error, LinkError) and observer.lost is None:
             observer.lost = error.message
@@ -161,6 +161,19 @@ async def _attempt(observer: Observer | None, offsets: Offsets) -> SafeEvidence 
             last_current_a=None,
             feed_opened=False,
         )
+
+
+async def _prove_off_over_a_restart(
+    observer: Observer, offsets: Offsets
+) -> SafeEvidence | Shortfall:
+    """A restart seen only while proving dropped everything; look at the rig as it is now."""
+    try:
+        return await prove_off(observer, offsets)
+    except RigError:
+        if not observer.restarted or observer.lost is not None:
+            raise
+    observer.begin_anew()
+    return await prove_off(observer, offsets)
 
 
 async def _look(

@@ -3,6 +3,12 @@
 from __future__ import annotations
 
 from benchrig.record.values import ColdCheck
+from benchrig.rig.events import FaultEvent
+
+
+def fault_text(found: FaultEvent) -> str:
+    """Why the rig dropped everything."""
+    return "the rig switched everything off: " + found.fault.name.lower().replace("_", " ")
 
 
 def insulation_text(cold: ColdCheck) -> str:

@@ -8,24 +8,21 @@ stop. Whatever happens (Ctrl-C, a lost link, a full disk, a bug), the way out is
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
 
 from benchrig.bench import prechecks
 from benchrig.bench.context import cycle_context
-from benchrig.bench.known import Known
 from benchrig.bench.observer import Observer
 from benchrig.bench.outcome import Gathered, assemble
 from benchrig.bench.safety import (
     Declaration,
     Offsets,
-    Reopen,
     Shortfall,
-    Tell,
     make_safe,
 )
-from benchrig.bench.say import cold_text, insulation_text
-from benchrig.bench.sinks import Sink, SinkSet
+from benchrig.bench.say import cold_text, fault_text, insulation_text
+from benchrig.bench.setup import RunOutcome, RunSetup
+from benchrig.bench.sinks import SinkSet
 from benchrig.bench.uncancelled import finish_in_thread, uncancel
 from benchrig.bench.watch import Watch
 from benchrig.errors import LinkError, NotProvenSafe, PrecheckFailed, RigError
@@ -34,12 +31,10 @@ from benchrig.measure.cycles import CycleAnalyser
 from benchrig.measure.features import CycleFeatures
 from benchrig.measure.samples import SampleBlock
 from benchrig.patterns.schedule import to_schedule
-from benchrig.quantity import Measured
 from benchrig.record.values import (
     Ending,
     EventKind,
     NotProven,
-    RigIdentity,
     RunEvent,
     RunPlan,
     RunRecord,
@@ -54,30 +49,6 @@ COOL_DOWN_S = 2.0
 CLOCK_SLACK = 0.05  # a rig's clock may be off by this much before "not finished" is said
 WATCH_PERIOD_S = 0.2
 UNEXPECTED_TOLD_MAX = 5
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RunSetup:
-    """What the caller decides and brings: identity of the record, sinks, how to ask a person."""
-
-    record_id: str
-    sinks: Sequence[Sink]
-    tell: Tell
-    reopen: Reopen
-    stamp: Callable[[], str]  # wall-clock stamp, ISO 8601 with offset
-    rig_identity: RigIdentity
-    lead_null: Measured | None = None
-    lead_null_age_s: float | None = None
-    scan_period_us: int | None = None  # None: as fast as the rig can
-    known: Known = field(default_factory=Known)  # what the log knows beside the run
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RunOutcome:
-    """The record of a run, and the bug that ended it, if one did."""
-
-    record: RunRecord
-    bug: BaseException | None = None
 
 
 async def run(rig: Rig, plan: RunPlan, setup: RunSetup) -> RunOutcome:
@@ -146,14 +117,12 @@ class _Run:
                     self._end(Ending.FAULT, f"internal error: {error!r}")
                     self.bug = error
                 made_safe = await self._make_safe(observer)
-                if (cycled := self.cycled) is not None:
-                    self.gathered.cycles = await finish_in_thread(
-                        lambda: cycled.with_motion(self.gathered.cycles)
-                    )
+                await self._assess_motion()
         except asyncio.CancelledError:
             if made_safe is None:
                 raise
             uncancel()  # too late to interrupt anything
+        self._note_late_trouble(observer, made_safe)
         record = self._assemble(made_safe)
         self._emit(EventKind.ENDED, record.verdict.value, {"record": record.record_id})
         return RunOutcome(record=record, bug=self.bug)
@@ -163,6 +132,7 @@ class _Run:
     async def _work(self, observer: Observer) -> None:
         self._say_state("checking", energised=False)
         await prechecks.clear_old_fault(observer, self._note)
+        await prechecks.check_feed_is_open(observer)
         self.offsets, window = await prechecks.baseline(observer)
         self._note("all off", "measured: no current, no voltage at the part")
         supply_v = prechecks.check_supply(window, self.plan)
@@ -193,6 +163,7 @@ class _Run:
             return
         await self._cycle(observer, role)
         if self.gathered.ending is Ending.COMPLETE:
+            await prechecks.look_for_stuck_output(observer, self.offsets)
             await self._cool_down(observer)
 
     async def _cycle(self, observer: Observer, role: InputRole) -> None:
@@ -258,7 +229,7 @@ class _Run:
         if observer.fault is not None:
             words = observer.fault.fault.name.lower().replace("_", " ")
             self._emit(EventKind.FAULT, words, {"detail": observer.fault.detail})
-            self._end(Ending.FAULT, f"the rig switched everything off: {words}")
+            self._end(Ending.FAULT, fault_text(observer.fault))
             return True
         if self.watch.stop.is_set():
             self._end(self.watch.ending, self.watch.reason)
@@ -270,11 +241,37 @@ class _Run:
         self._say_state("cooling down", energised=False)
         await self.rig.open_feed()
         await asyncio.sleep(self.rig.identity.feed_settle_us * 1e-6 + 0.1)
+        await prechecks.check_feed_is_open(observer)
         warm = await prechecks.low_current_resistance(observer, self.setup.lead_null)
         self.gathered.warm_resistance_ohm = warm.resistance_ohm
         if warm.resistance_ohm is not None:
             self._note("warm resistance, low current", f"{warm.resistance_ohm.value:.3f} ohm")
         await asyncio.sleep(COOL_DOWN_S)
+
+    async def _assess_motion(self) -> None:
+        """Only now, for it takes its time; a mistake in it must not cost the record."""
+        try:
+            if (cycled := self.cycled) is not None:
+                self.gathered.cycles = await finish_in_thread(
+                    lambda: cycled.with_motion(self.gathered.cycles)
+                )
+        except Exception as error:  # noqa: BLE001 - raised again once the record is kept
+            self._end(Ending.FAULT, f"internal error: {error!r}")
+            self.bug = self.bug or error
+
+    def _note_late_trouble(self, observer: Observer, made_safe: SafeEvidence | NotProven) -> None:
+        """What went wrong after the last pulse: the data are whole, the rig is not sound."""
+        if self.bug is None and observer.mistake is not None:
+            self._end(Ending.FAULT, f"internal error: {observer.mistake!r}")
+            self.bug = observer.mistake
+        elif isinstance(made_safe, NotProven):
+            self._end(Ending.LINK_LOST, made_safe.reason)
+        elif observer.lost is not None:
+            self._end(Ending.LINK_LOST, observer.lost)
+        elif observer.has_restarted or observer.restarted:
+            self._end(Ending.FAULT, "the rig restarted on its own while the part was made safe")
+        elif observer.fault is not None:
+            self._end(Ending.FAULT, fault_text(observer.fault))
 
     async def _make_safe(self, observer: Observer) -> SafeEvidence | NotProven:
         self._say_state("making safe", energised=None)

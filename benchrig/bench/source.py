@@ -10,7 +10,7 @@ import asyncio
 
 from benchrig.bench.observer import Observer, Window
 from benchrig.errors import PrecheckFailed, RigError
-from benchrig.wire.messages import InputRole, OutputKind, ScheduleStep
+from benchrig.wire.messages import InputRole, OutputKind, ScheduleStep, StatusFlag
 from benchrig.wire.schedule import Schedule
 
 SOURCE_SCHEDULE_ID = 0x5C01
@@ -62,8 +62,11 @@ async def run_source(observer: Observer, duration_s: float) -> Window:
     await observer.rig.load(schedule)
     await observer.rig.start(SOURCE_SCHEDULE_ID)
     window = await observer.window(SOURCE_ROLES, duration_s, settle_s=SETTLE_S)
-    if observer.finished.is_set():
-        raise RigError("the low-current source ended before its reading did")
+    status = await observer.rig.read_status()
+    if status.outputs_commanded != mask:
+        raise RigError("the low-current source was switched off before its reading ended")
+    if status.flags & StatusFlag.FEED_READBACK:
+        raise RigError("the feed closed while the low-current source was on: it is stuck closed")
     await observer.rig.all_off()
     await asyncio.sleep(SETTLE_S)
     return window

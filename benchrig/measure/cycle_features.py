@@ -268,10 +268,10 @@ class _Cycle:
     def _temperature(self, resistance: Measured | None) -> Measured | None:
         context = self.context
         cold, shared = self._cold()
+        if resistance is None or cold is None or min(resistance.value, cold.value) <= 0:
+            return None  # 0 and below: an input that sticks, or no current at all
         if (
-            resistance is None
-            or cold is None
-            or not context.copper_winding
+            not context.copper_winding
             or context.part_temperature_c is None
             or context.u_part_temperature_c is None
         ):

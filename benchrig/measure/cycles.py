@@ -45,6 +45,7 @@ class _OnTime:
     on_tick: int
     off_tick: int | None = None
     next_tick: int | None = None
+    end_lost: bool = False  # the edge that ended it never came: how long it lasted is not known
 
 
 def _end_of(block: SampleBlock) -> int:
@@ -74,7 +75,8 @@ class CycleAnalyser:
                 self._first_tick = tick
             if self._pending:
                 last = self._pending[-1]
-                last.off_tick = tick if last.off_tick is None else last.off_tick  # edge lost
+                if last.off_tick is None:
+                    last.off_tick, last.end_lost = tick, True
                 last.next_tick = tick
             self._pending.append(_OnTime(on_tick=tick))
         elif self._pending and self._pending[-1].off_tick is None:
@@ -183,7 +185,8 @@ class CycleAnalyser:
         to_tick = off_tick + self._ticks(TAIL_S)
         if on_time.next_tick is not None:
             to_tick = min(to_tick, on_time.next_tick)
-        codes, ticks, inputs, period = self._cut(on_time.on_tick, to_tick)
+        begin = to_tick if on_time.end_lost else on_time.on_tick  # nothing can be said of it
+        codes, ticks, inputs, period = self._cut(begin, to_tick)
         on_ticks = off_tick - on_time.on_tick
         seen = int(np.count_nonzero((ticks >= on_time.on_tick) & (ticks < off_tick)))
         due = on_ticks / period if period else 0.0

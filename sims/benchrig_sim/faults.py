@@ -46,6 +46,7 @@ class FaultKind(StrEnum):
     BROWN_OUT = "brown-out"
     HANG_INTERRUPTS_ON = "hang-interrupts-on"
     HANG_INTERRUPTS_OFF = "hang-interrupts-off"
+    SCHEDULE_STALLS = "schedule-stalls"  # a fault of its program: the next edge never comes
     READBACK_LIES = "readback-lies"
     CAPABILITY_LACKING = "capability-lacking"  # identity promises an output that it refuses
     CLOCK_DRIFT = "clock-drift"  # value: share, 0.02 is 2 % fast

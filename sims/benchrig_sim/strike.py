@@ -198,6 +198,10 @@ class Striker:
 
         self._after(rig.now_s + wait, bite)
 
+    def _schedule_stalls(self, fault: Fault) -> None:
+        del fault
+        self.rig.firmware.stall()
+
     def _readback_lies(self, fault: Fault) -> None:
         del fault
         self.rig.readback_lies = True
@@ -251,6 +255,7 @@ _ACTS: dict[FaultKind, Callable[[Striker, Fault], None]] = {
     FaultKind.BROWN_OUT: Striker._brown_out,
     FaultKind.HANG_INTERRUPTS_ON: Striker._hang_on,
     FaultKind.HANG_INTERRUPTS_OFF: Striker._hang_off,
+    FaultKind.SCHEDULE_STALLS: Striker._schedule_stalls,
     FaultKind.READBACK_LIES: Striker._readback_lies,
     FaultKind.CAPABILITY_LACKING: Striker._capability_lacking,
     FaultKind.CLOCK_DRIFT: Striker._clock_drift,

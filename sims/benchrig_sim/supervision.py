@@ -164,6 +164,10 @@ class Supervision:
         if self.state is RigState.RUNNING:
             self.state = RigState.IDLE
 
+    def stall(self) -> None:
+        """Forget the rest of a running schedule without ending it; a fault, never a feature."""
+        self._run_number += 1
+
     def set_mask(self, mask: int, cause: EdgeCause) -> None:
         """Drive the outputs and tell it."""
         if mask == self.mask:

@@ -89,6 +89,10 @@ class VirtualTimeLoop(asyncio.SelectorEventLoop):
         """Virtual seconds since the loop was made."""
         return self._jumping.now_s
 
+    def sleep_through(self, seconds: float) -> None:
+        """The whole program does nothing for a while, as when it is stopped; time goes on."""
+        self._jumping.now_s += seconds
+
     def run_in_executor(self, executor, func, *args):  # type: ignore[override, no-untyped-def]
         """Hand work to a thread; the clock stands still until it is done."""
         future = super().run_in_executor(executor, func, *args)
