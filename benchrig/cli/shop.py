@@ -37,7 +37,9 @@ BrokerOption = Annotated[
 BenchNameOption = Annotated[
     str | None,
     typer.Option(
-        envvar="BENCHRIG_BENCH", help="This bench's name in the shop; default: the host's."
+        "--bench-name",
+        envvar="BENCHRIG_BENCH",
+        help="This bench's name in the shop; default: the host's.",
     ),
 ]
 UserOption = Annotated[

@@ -22,6 +22,7 @@ PASSWORDS = {
     "foreman": "pebble-anchor-62",
     "nobody": "willow-button-90",
 }
+# bench-1 as strict as can be, bench-2 wider: what a hostile bench may do is tried with both.
 RIGHTS = """\
 user bench-1
 topic write benchrig/v1/bench-1/+/link
