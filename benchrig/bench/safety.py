@@ -18,7 +18,7 @@ from dataclasses import dataclass, field, replace
 from benchrig.bench.observer import Observer, Window
 from benchrig.bench.source import run_source
 from benchrig.errors import LinkError, NotProvenSafe, RigError
-from benchrig.record.values import NotProven, SafeEvidence, SafeReading
+from benchrig.record.values import DISCONNECT, NotProven, SafeEvidence, SafeReading
 from benchrig.wire.messages import FaultReason, InputRole, StatusFlag
 
 CURRENT_THRESHOLD_A = 0.020  # or five times the noise of a look, whichever is larger
@@ -34,11 +34,6 @@ SAFE_ROLES = (
     InputRole.CURRENT_COARSE,
     InputRole.CURRENT_FINE,
     InputRole.SUPPLY_VOLTAGE,
-)
-DISCONNECT = (
-    "switch the bench supply off, or take its positive lead off first",
-    "then take the clips off the part; do not open a clip while current flows",
-    "then pull the rig's USB plug",
 )
 
 

@@ -137,7 +137,8 @@ class _Run:
         self._note("all off", "measured: no current, no voltage at the part")
         supply_v = prechecks.check_supply(window, self.plan)
         if supply_v is not None:
-            self._note("supply", f"{supply_v.value:.2f} V without load")
+            found = {"name": "supply", "ok": True, "supply_v": supply_v.value}
+            self._emit(EventKind.CHECK, f"{supply_v.value:.2f} V without load", found)
         cold, part_fault = await prechecks.cold_check(
             observer, self.plan, self.setup.lead_null, supply_v, self.offsets
         )

@@ -33,6 +33,8 @@ ResistorUOption = Annotated[
 @rig_app.command("list")
 def rig_list(as_json: JsonOption = False) -> None:
     """List serial ports and the simulated scenarios."""
+    import textwrap
+
     from benchrig.rig.ports import list_ports, list_scenarios
 
     ports, scenarios = list_ports(), list_scenarios()
@@ -43,7 +45,14 @@ def rig_list(as_json: JsonOption = False) -> None:
         say(columns([("PORT", "WHAT"), *((p["port"], p["what"]) for p in ports)]))
     else:
         say("no serial port found")
-    say("simulated: " + " ".join(f"sim:{name}" for name in scenarios))
+    listed = " ".join(f"sim:{name}" for name in scenarios)
+    say("simulated:")
+    indent = "  "
+    say(
+        textwrap.fill(
+            listed, 78, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False
+        )
+    )
 
 
 @rig_app.command("check")

@@ -50,12 +50,14 @@ JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on s
 
 CAUTION = """\
 Before anything is switched on:
-  - The part is OFF the vehicle, drained, dry and capped; no fuel vapour near the clips.
-    Fuel vapour catches fire at room temperature, and a clip or a brush makes sparks.
-  - Eye protection. Coils get hot enough to burn. Never open a clip while current flows.
-  - The supply is fused or current-limited; keep an extinguisher for liquid fires at hand.
-  - Local codes and the part maker's procedure come first; work you are not licensed for
-    belongs to somebody who is."""
+  - The part is OFF the vehicle, drained, dry and capped; no fuel vapour near
+    the clips. It catches fire at room temperature; clips and brushes spark.
+  - Eye protection. Coils get hot enough to burn. Never open a clip while
+    current flows.
+  - The supply is fused or current-limited; keep an extinguisher for liquid
+    fires at hand.
+  - Local codes and the part maker's procedure come first; work you are not
+    licensed for belongs to somebody who is."""
 
 
 def register(app: typer.Typer) -> None:

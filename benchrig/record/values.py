@@ -154,6 +154,14 @@ class SafeEvidence:
         return max((abs(r.current_a) for r in self.readings), default=0.0)
 
 
+# What to take off, in this order, when nothing shows that a part is off.
+DISCONNECT: tuple[str, ...] = (
+    "Switch off the supply, then take its leads off at the supply's own terminals.",
+    "Leave the clips on the part until no current can flow; opening one under current arcs.",
+    "Unplug the rig from USB, then take the clips off the part.",
+)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NotProven:
     """Why there is no evidence, and what the person declared to have disconnected."""

@@ -44,9 +44,9 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
-from benchrig.record.values import EventKind, RunEvent
+from benchrig.record.values import DISCONNECT, EventKind, RunEvent
 from benchrig.report.bigtext import big_lines
-from benchrig.report.words import DISCONNECT, clean, milliamps, quantity, to_ascii
+from benchrig.report.words import clean, milliamps, to_ascii
 
 _BARS = "▁▂▃▄▅▆▇█"
 _ASCII_BARS = "._-=+*%#"
@@ -152,6 +152,8 @@ class _Seen:
     @property
     def word(self) -> str:
         """The one large word."""
+        if self.disconnect:
+            return "MAY BE LIVE"
         return {True: "ENERGISED", False: "OFF", None: "NOT KNOWN"}[self.energised]
 
 
@@ -173,6 +175,7 @@ class LiveCard:
         self._live: Live | None = None
         self._plain_key: tuple[object, ...] = ()
         self._plain_at_s: float | None = None
+        self._stands_still = False
 
     @property
     def redraws(self) -> bool:
@@ -205,11 +208,21 @@ class LiveCard:
     def __call__(self, event: RunEvent) -> None:
         """Take an event and show what it changes."""
         self._seen.take(event)
+        if event.kind is EventKind.NOT_SAFE and self._live is not None:
+            self._stand_still()
         if self._live is not None:
             if event.kind is not EventKind.LIVE or self._is_due():
                 self._live.update(self.card(), refresh=True)
-        elif not self.redraws:
+        elif self._stands_still or not self.redraws:
             self._plain(event)
+
+    def _stand_still(self) -> None:
+        """Redraw no more: what to disconnect must not be drawn over, nor scroll by."""
+        if self._live is not None:
+            self._live.stop()
+            self._live = None
+        self._stands_still = True
+        self.console.print(self._word_band(self.console.width - 4))
 
     def card(self) -> RenderableType:
         """The card as it stands now."""
@@ -278,7 +291,11 @@ class LiveCard:
         if seen.on is not None and seen.energised:
             state += ", output on" if seen.on else ", output off"
         cycle = f"{seen.cycle} of {seen.cycles}" if seen.cycles else "–"
-        current = "–" if seen.current_a is None else quantity(seen.current_a, "A")
+        current = (
+            "–"
+            if seen.current_a is None
+            else f"{seen.current_a + 0.0:.3f} A".replace("-0.000", "0.000")
+        )
         if seen.residual_current_a is not None:
             current = f"{milliamps(seen.residual_current_a)} measured residual"
         winding = "not known" if seen.winding_c is None else f"about {seen.winding_c:.0f} °C"
@@ -296,7 +313,8 @@ class LiveCard:
         seen = self._seen
         key = (seen.state, seen.energised)
         quiet_s = None if self._plain_at_s is None else event.at_s - self._plain_at_s
-        due = event.kind not in (EventKind.LIVE, EventKind.EDGE, EventKind.CYCLE)
+        seldom = (EventKind.LIVE, EventKind.EDGE, EventKind.CYCLE, EventKind.NOT_SAFE)
+        due = event.kind not in (*seldom, EventKind.STATE)
         due = due or key != self._plain_key or quiet_s is None or quiet_s >= PLAIN_S
         if not due:
             return
@@ -309,12 +327,11 @@ class LiveCard:
         if seen.winding_c is not None:
             parts.append(f"winding about {seen.winding_c:.0f} °C")
         line = f"{event.at_s:8.2f} s  {'  '.join(parts)}"
-        if event.message:
+        if event.kind is EventKind.STARTED:
+            line = f"{seen.part}: {seen.pattern}" + (f", tag {seen.tag}" if seen.tag else "")
+        elif event.message and event.message != seen.state:
             line += f"  {clean(event.message)}"
         self._print(line)
-        if event.kind is EventKind.NOT_SAFE:
-            for number, step in enumerate(seen.disconnect, 1):
-                self._print(f"            {number}. {step}")
 
     def _print(self, line: str) -> None:
         self.console.print(self._text(line), soft_wrap=True, highlight=False)

@@ -10,8 +10,9 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
+from benchrig.judge.conformity import NO_LIMIT
 from benchrig.judge.verdict import Judged, Verdict
-from benchrig.record.values import RunRecord
+from benchrig.record.values import DISCONNECT, RunRecord
 from benchrig.report import words
 from benchrig.report.bigtext import big_lines
 from benchrig.report.terminal import CARD_WIDTH_MAX, speaks_unicode
@@ -88,13 +89,13 @@ class _Card:
         yield self._text(line, style)
         yield self._text(words.safe_detail(record.made_safe), "" if proven else "bold")
         if not proven:
-            for number, step in enumerate(words.DISCONNECT, 1):
+            for number, step in enumerate(DISCONNECT, 1):
                 yield self._text(f"{number}. {step}", "bold")
 
     def _identity(self) -> Iterator[RenderableType]:
         record = self.record
         part = record.plan.part
-        yield self._text(f"{part.title} ({part.kind.value})", "bold")
+        yield self._text(f"{part.title}, {part.kind.value}", "bold")
         if part.invented:
             yield self._text("INVENTED DATA: this part and its limits exist in a demo only", "bold")
         if who := words.who_text(record):
@@ -147,12 +148,13 @@ class _Card:
         return row
 
     def _reasons(self, judged: Judged) -> Iterator[RenderableType]:
-        yield self._text(words.named(judged.reason))
+        if judged.limit is not None or judged.reason != NO_LIMIT:
+            yield self._text(words.named(judged.reason))
         notes = []
         if judged.limit is not None:
-            notes.append(f"limit from: {judged.limit.source} ({judged.limit.rule.value})")
+            notes.append(f"limit from: {judged.limit.source}")
         if zone := words.zone_text(judged):
-            notes.append(zone)
+            notes.append(f"zone {zone}")
         if notes:
             yield self._text("; ".join(notes))
         if judged.does_not_prove:

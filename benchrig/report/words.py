@@ -15,7 +15,7 @@ from benchrig.measure.features import DropOut, MotionAnswer
 from benchrig.parts.part import UNITS, Characteristic, Limit, Part
 from benchrig.quantity import Measured
 from benchrig.record.entries import Correction, Entry, FlowEntry, LeakEntry, SprayEntry
-from benchrig.record.values import NotProven, RunRecord, SafeEvidence
+from benchrig.record.values import Ending, NotProven, RunRecord, SafeEvidence, Stage
 
 NAMES: dict[Characteristic, str] = {
     Characteristic.RESISTANCE_20C: "R20 (at 20 °C)",
@@ -41,12 +41,6 @@ SHAPES: dict[Verdict, str] = {
     Verdict.INCONCLUSIVE: "◆",
     Verdict.NOT_ASSESSED: "○",
 }
-
-DISCONNECT: tuple[str, ...] = (
-    "Switch off the supply, then take its leads off at the supply's own terminals.",
-    "Leave the clips on the part until no current can flow; opening one under current arcs.",
-    "Unplug the rig from USB, then take the clips off the part.",
-)
 
 _PREFIXES: tuple[tuple[float, str], ...] = ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"))
 _MICRO = (1e-6, "µ")
@@ -167,12 +161,13 @@ def limit_text(limit: Limit | None, scale: Scale | None = None) -> str:
     low, high = limit.low, limit.high
     if scale is None:
         scale = scale_for(UNITS[limit.characteristic], high if high is not None else low or 0.0)
+    digits = 6 if limit.at_voltage_v is None else 4  # one scaled to a voltage is no print
     if low is None and high is not None:
-        text = f"≤ {number(high, scale, 6)}"
+        text = f"≤ {number(high, scale, digits)}"
     elif high is None and low is not None:
-        text = f"≥ {number(low, scale, 6)}"
+        text = f"≥ {number(low, scale, digits)}"
     else:
-        text = f"{number(low or 0.0, scale, 6)} to {number(high or 0.0, scale, 6)}"
+        text = f"{number(low or 0.0, scale, digits)} to {number(high or 0.0, scale, digits)}"
     text = f"{text} {scale.unit}".strip()
     if limit.at_voltage_v is not None:
         text += f" at {number(limit.at_voltage_v, Scale(factor=1.0, unit='V'), 4)} V"
@@ -210,7 +205,14 @@ def faulty_cycles(record: RunRecord) -> int:
 
 def ending_text(record: RunRecord) -> str:
     """How the run ended, in words."""
-    text = f"run {record.ending.value}"
+    text = {
+        Ending.INTERRUPTED: "run interrupted",
+        Ending.FAULT: "run ended by a fault",
+        Ending.LINK_LOST: "run ended, link lost",
+        Ending.CHECK_FAILED: "not run, a check failed",
+    }.get(record.ending, f"run {record.ending.value}")
+    if record.ending is Ending.INTERRUPTED:
+        return f"{text} by the operator"
     return f"{text}: {record.ending_reason}" if record.ending_reason else text
 
 
@@ -304,7 +306,7 @@ def who_text(record: RunRecord) -> str:
         ("tag", plan.tag),
         ("part number", plan.part_number),
         ("position", position),
-        ("stage", plan.stage.value),
+        ("stage", "" if plan.stage is Stage.SINGLE else plan.stage.value),
         ("operator", plan.operator),
     )
     return " · ".join(f"{name} {text}" for name, text in pairs if text)

@@ -181,7 +181,7 @@ def test_the_live_card_shows_state_current_and_the_large_word(width: int) -> Non
     assert max(cell_len(line) for line in text.splitlines()) <= width
     for line in big_lines("ENERGISED"):
         assert line.rstrip() in text
-    for needed in ("1 of 25", "0.91 A", "about 44 °C", "13.60 V", "supply sagged to 12.9 V"):
+    for needed in ("1 of 25", "0.910 A", "about 44 °C", "13.60 V", "supply sagged to 12.9 V"):
         assert needed in text, needed
     assert "INVENTED DATA" in text
     assert "█" * 20 in text  # the trace
@@ -332,3 +332,26 @@ def test_numbers_carry_two_digits_of_uncertainty() -> None:
     assert value_text(samples.measured(4672.0, 0.05, "1/min")) == "4670 ± 470 1/min"
     assert quantity(0.00031, "A") == "0.31 mA"
     assert quantity(4.7e7, "ohm") == "47 MΩ"
+
+
+def test_what_to_disconnect_is_never_drawn_over() -> None:
+    console = _console(80)
+    with LiveCard(console=console) as card:
+        for event in _events():
+            card(event)
+        drawn = len(_written(console))
+        for n in range(30):
+            card(
+                RunEvent(
+                    kind=EventKind.NOT_SAFE,
+                    at_s=20.0 + n,
+                    message="THE PART MAY BE LIVE: 900 mA still flows",
+                    data={"disconnect": ["the red lead"], "last_current_a": 0.9},
+                )
+            )
+        after = _written(console)[drawn:]
+    for line in big_lines("MAY BE LIVE"):
+        assert line.rstrip() in _bare(after)
+    first = after.index("900 mA still flows")
+    assert "\x1b[1A" not in after[first:]  # no cursor goes up again
+    assert 2 <= after.count("900 mA still flows") <= 5  # told again, and seldom

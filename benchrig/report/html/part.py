@@ -9,7 +9,7 @@ from benchrig.judge.verdict import Judged
 from benchrig.parts.part import DecisionRule
 from benchrig.quantity import Measured
 from benchrig.record.entries import Entry
-from benchrig.record.values import RunRecord, SafeEvidence
+from benchrig.record.values import DISCONNECT, RunRecord, SafeEvidence
 from benchrig.report import words
 from benchrig.report.charts import Samples, cycles_to_show, rise_chart, run_chart, warmth_chart
 from benchrig.report.history import compare
@@ -87,7 +87,7 @@ def part_page(
             else ""
         ),
         safe_detail=words.safe_detail(record.made_safe),
-        disconnect=words.DISCONNECT,
+        disconnect=DISCONNECT,
         who=words.who_text(record),
         ending=words.ending_text(record),
         temperature=words.temperature_text(record),

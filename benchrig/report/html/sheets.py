@@ -10,7 +10,7 @@ from benchrig.judge.golden import GoldenCheck
 from benchrig.judge.matching import Matching
 from benchrig.judge.verdict import Verdict
 from benchrig.parts.part import Characteristic
-from benchrig.record.values import RunRecord, SafeEvidence
+from benchrig.record.values import DISCONNECT, RunRecord, SafeEvidence
 from benchrig.report import words
 from benchrig.report.history import (
     before_after_line,
@@ -63,7 +63,7 @@ def tray_page(sheet: TraySheet, *, paper: str = "") -> str:
         not_safe=loud,
         all_safe=bool(records) and not loud,
         residual=words.milliamps(max((e.residual_current_a for e in evidence), default=0.0)),
-        disconnect=words.DISCONNECT,
+        disconnect=DISCONNECT,
         tally=_tally(sheet.rows),
         invented=any(r.plan.part.invented for r in records),
         cautions=" ".join(words.cautions(part, max(hottest, default=None))) if part else "",
