@@ -127,7 +127,11 @@ class SimLink:
     def _look(self) -> None:
         """Fetch when the rig has said something or long enough was gathered."""
         now = self.now_s()
-        if self.rig.has_said(now) or now - self._woken_s >= GATHER_S - 1e-9:
+        said = self.rig.has_said(now)
+        # What is due now and is not done by now waits for a look of ours: planning again would
+        # plan for now again, for ever.
+        due = self.rig.next_event_s() <= now
+        if said or due or now - self._woken_s >= GATHER_S - 1e-9:
             self._pump()
         else:
             self._plan()
