@@ -105,7 +105,7 @@ def test_coasting_pump_shows_its_back_emf_and_stops() -> None:
 
 @pytest.mark.parametrize(
     ("scenario", "least_rpm", "most_rpm"),
-    [("pump-healthy", 5500, 6500), ("pump-worn", 2500, 4400), ("pump-seized", 0, 0)],
+    [("pump-healthy", 5200, 6300), ("pump-worn", 2200, 4200), ("pump-seized", 0, 0)],
 )
 def test_packaged_pumps_run_below_the_trip(scenario: str, least_rpm: int, most_rpm: int) -> None:
     desk = Desk(scenario)
