@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import re
 import shlex
 from pathlib import Path
@@ -180,3 +181,15 @@ def test_paths_named_in_a_document_exist(document: Path) -> None:
             continue
         places = (ROOT, PACKAGE, ROOT / "sims", document.parent, PACKAGE / "firmware")
         assert any((place / token).exists() for place in places), f"{token} does not exist"
+
+
+def test_the_readmes_picture_is_a_run_and_fetches_nothing() -> None:
+    assert "](.docs/run.svg)" in (ROOT / "README.md").read_text(encoding="utf-8")
+    svg = (ROOT / ".docs" / "run.svg").read_text(encoding="utf-8")
+    reached = set(re.findall(r"[a-z]+://[^\s\"')<]+", svg))
+    assert reached <= {"http://www.w3.org/2000/svg"}
+    assert "@import" not in svg
+    assert "<script" not in svg
+    words = html.unescape(re.sub(r"<[^>]+>", " ", svg)).replace("\xa0", " ")
+    for needed in ("INVENTED DATA", "drop-out in cycle", "measured residual", "benchrig run"):
+        assert needed in words, needed

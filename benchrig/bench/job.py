@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from benchrig.bench.equipment import Equipment, rig_id
 from benchrig.bench.known import keep_reference, look_up
 from benchrig.bench.observer import Observer
-from benchrig.bench.safety import DISCONNECT, LOOK_S, Offsets, Tell, make_safe
+from benchrig.bench.safety import LOOK_S, Offsets, Tell, make_safe
 from benchrig.bench.sequencer import run
 from benchrig.bench.setup import RunOutcome, RunSetup
 from benchrig.bench.sinks import LogSink, Sink
@@ -23,7 +23,7 @@ from benchrig.errors import BenchrigError, LogError, NotProvenSafe, RigError, Us
 from benchrig.patterns.fit import Objection, objections
 from benchrig.patterns.wear import wear_warning
 from benchrig.record.log import RunLog
-from benchrig.record.values import NotProven, RunPlan, RunRecord, SafeEvidence, Stage
+from benchrig.record.values import DISCONNECT, NotProven, RunPlan, RunRecord, SafeEvidence, Stage
 from benchrig.record.writer import RunWriter
 from benchrig.rig.client import Rig, open_rig, rig_on
 from benchrig.wire.messages import InputRole

@@ -11,6 +11,7 @@ import importlib
 import queue
 import signal
 import sys
+import textwrap
 import threading
 import time
 from collections.abc import Callable, Coroutine
@@ -147,7 +148,10 @@ class Person:
             "!" * 72,
             f"  {alarm.message}",
             "  THIS RUN IS NOT FINISHED. Disconnect, in this order:",
-            *(f"    {number}. {step}" for number, step in enumerate(alarm.disconnect, 1)),
+            *(
+                textwrap.fill(step, 72, initial_indent=f"    {number}. ", subsequent_indent=" " * 7)
+                for number, step in enumerate(alarm.disconnect, 1)
+            ),
             f"  When the supply is off the part, type {DECLARED} and press Enter.",
             "!" * 72,
             "",

@@ -329,6 +329,8 @@ class LiveCard:
         line = f"{event.at_s:8.2f} s  {'  '.join(parts)}"
         if event.kind is EventKind.STARTED:
             line = f"{seen.part}: {seen.pattern}" + (f", tag {seen.tag}" if seen.tag else "")
+        elif event.kind is EventKind.NOT_SAFE:
+            line = f"{event.at_s:8.2f} s  {clean(event.message)}"
         elif event.message and event.message != seen.state:
             line += f"  {clean(event.message)}"
         self._print(line)
