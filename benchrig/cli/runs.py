@@ -50,8 +50,8 @@ JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on s
 
 CAUTION = """\
 Before anything is switched on:
-  - The part is OFF the vehicle, drained, dry and capped; no fuel vapour near
-    the clips. It catches fire at room temperature; clips and brushes spark.
+  - The part is OFF the vehicle, drained, dry and capped; no vapour near.
+    Fuel vapour catches fire at room temperature; clips and brushes spark.
   - Eye protection. Coils get hot enough to burn. Never open a clip while
     current flows.
   - The supply is fused or current-limited; keep an extinguisher for liquid
