@@ -112,7 +112,7 @@ def trace_of(context: CycleContext, window: Window) -> Trace | None:
         return None
     scale, over_range = chosen
     column = window.inputs.index(scale.input)
-    codes = window.codes[:, column]
+    codes = np.ascontiguousarray(window.codes[:, column])
     zero = _zero(scale, window, column)
     time = window.time_s + column / len(window.inputs) * window.period_s
     current = scale.to_si(codes) - _mean(scale, zero)
@@ -120,15 +120,16 @@ def trace_of(context: CycleContext, window: Window) -> Trace | None:
     voltage = voltage_codes = voltage_zero = None
     if voltage_scale is not None:
         other = window.inputs.index(voltage_scale.input)
-        voltage_codes = window.codes[:, other]
+        voltage_codes = np.ascontiguousarray(window.codes[:, other])
         voltage_zero = _zero(voltage_scale, window, other)
         volts = voltage_scale.to_si(voltage_codes) - _mean(voltage_scale, voltage_zero)
         voltage = at_the_same_instants(volts, (column - other) / len(window.inputs))
-    keep = np.ones(codes.size, dtype=np.bool_)
-    if scale.zero_code >= DEAD_ZERO_CODE_MIN:
+    keep: slice | NDArray[np.bool_] = slice(None)
+    dead = 0
+    if scale.zero_code >= DEAD_ZERO_CODE_MIN and codes.size and codes.min() <= 0:
         on = (time >= 0) & (time < window.on_s)
         keep = ~((codes <= 0) & on)
-    dead = int(codes.size - np.count_nonzero(keep))
+        dead = int(codes.size - np.count_nonzero(keep))
     return Trace(
         time_s=time[keep],
         current_a=current[keep],

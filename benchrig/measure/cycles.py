@@ -217,13 +217,13 @@ class CycleAnalyser:
         if not chosen:
             return np.empty((0, 0), np.int16), np.empty(0), (), 0
         period = chosen[0].scan_period_ticks
-        codes: Codes = np.concatenate([b.codes for b in chosen])
-        counts = np.array([b.codes.shape[0] for b in chosen])
-        firsts = np.array([b.tick for b in chosen], dtype=np.float64)
-        offsets = np.repeat(firsts - period * (np.cumsum(counts) - counts), counts)
-        ticks: FloatArray = offsets + float(period) * np.arange(codes.shape[0])
-        part = slice(*np.searchsorted(ticks, (begin, end)))
-        return codes[part], ticks[part], chosen[0].inputs, period
+        pieces, ticks = [], []
+        for block in chosen:  # stored runs come in blocks of many seconds: take what is wanted
+            first = max(0, -((block.tick - begin) // period))
+            stop = min(len(block.codes), max(first, -((block.tick - end) // period)))
+            pieces.append(block.codes[first:stop])
+            ticks.append(block.tick + period * np.arange(first, stop, dtype=np.float64))
+        return np.concatenate(pieces), np.concatenate(ticks), chosen[0].inputs, period
 
     def _forget(self, before_tick: int) -> None:
         keep = before_tick - self._ticks(ZERO_S_MAX)
@@ -255,11 +255,12 @@ class CycleAnalyser:
             scale = scale or self.context.scale_of(role, inputs)
         if scale is None or codes.shape[0] == 0:
             return
-        current = scale.to_si(codes[:, inputs.index(scale.input)])
+        column = np.ascontiguousarray(codes[:, inputs.index(scale.input)])
         # An offset is no current: allow for what is not known of it.
         least = max(UNEXPECTED_A, 3.0 * scale.offset_uncertainty)
-        if float(np.abs(current).max()) < least:
+        if float(np.abs(scale.to_si(np.array([column.min(), column.max()]))).max()) < least:
             return
+        current = scale.to_si(column)
         least += UNEXPECTED_SIGMAS * sample_noise(current, abs(scale.step))
         where = np.flatnonzero(current > least)
         if where.size == 0:

@@ -57,7 +57,8 @@ def find_dips(on: OnTime, false_alarm: float) -> tuple[list[Dip], NDArray[np.boo
     threshold = noise_threshold(on.time_s.size, false_alarm) * on.noise_a
     settled = int(np.searchsorted(on.time_s, 8.0 * on.tau_s))
     if on.time_s.size - settled >= CHUNK_SAMPLES_MIN:
-        level = _level(on, settled) * _sag(on, settled)
+        usual_v = None if on.voltage_v is None else float(np.median(on.voltage_v[settled:]))
+        level = _level(on, settled, usual_v) * _sag(on, settled, usual_v)
         depth_min = DEPTH_MIN_PUMP if on.pump else DEPTH_MIN
         lost = level - on.current_a[settled:]
         below[settled:] = (lost > depth_min * level) & (lost > threshold)
@@ -104,7 +105,7 @@ def sample_noise(values: FloatArray, step: float) -> float:
     return max(trimmed, floor)
 
 
-def _level(on: OnTime, settled: int) -> FloatArray:
+def _level(on: OnTime, settled: int, usual_v: float | None) -> FloatArray:
     """The expected current at each settled sample, from medians of short chunks."""
     current = on.current_a[settled:]
     period = float(on.time_s[-1] - on.time_s[settled]) / max(1, current.size - 1)
@@ -112,9 +113,9 @@ def _level(on: OnTime, settled: int) -> FloatArray:
     size = min(current.size, max(CHUNK_SAMPLES_MIN, int(chunk_s / period) if period > 0 else 1))
     count = current.size // size
     medians = np.median(current[: count * size].reshape(count, size), axis=1)
-    if on.voltage_v is not None and not on.pump:
+    if on.voltage_v is not None and usual_v and not on.pump:
         volts = on.voltage_v[settled:][: count * size].reshape(count, size)
-        sags = np.median(volts, axis=1) / np.median(volts)
+        sags = np.median(volts, axis=1) / usual_v
         medians = medians / np.where(sags > 0.5, sags, 1.0)
     good = _followed(medians)
     centres = (np.arange(count) + 0.5) * size
@@ -136,12 +137,12 @@ def _followed(medians: FloatArray) -> NDArray[np.bool_]:
     return good
 
 
-def _sag(on: OnTime, settled: int) -> FloatArray | float:
+def _sag(on: OnTime, settled: int, usual_v: float | None) -> FloatArray | float:
     """Share of the supply that is there, with the coil's memory; an open circuit is no sag."""
-    if on.voltage_v is None or on.pump:
+    if on.voltage_v is None or not usual_v or on.pump:
         return 1.0
     volts = on.voltage_v[settled:]
-    ratio = volts / float(np.median(volts))
+    ratio = volts / usual_v
     ratio = np.where((ratio > 0.5) & (ratio < 1.0 - SAG_MIN), ratio, 1.0)
     if not (ratio < 1.0).any():
         return 1.0

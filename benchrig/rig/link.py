@@ -23,7 +23,7 @@ from benchrig.errors import LinkError, UsageError
 
 # Reads are gathered for this long, since wake-ups are what a stream costs. An answer on a
 # quiet line does not wait: the first bytes after a pause or a write are handed over at once.
-GATHER_S = 0.020
+GATHER_S = 0.030
 OPEN_TIMEOUT_S = 5.0
 BREAK_S = 0.010  # far above two byte times at any speed
 _SCHEME = re.compile(r"(?P<scheme>[A-Za-z][A-Za-z0-9+.-]+):(?P<rest>.*)", re.DOTALL)

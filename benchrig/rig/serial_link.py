@@ -20,6 +20,7 @@ from benchrig.rig.link import BREAK_S, GATHER_S, OPEN_TIMEOUT_S, Inbox, NoBreak
 
 BAUD = 1_000_000
 _READ_BYTES = 65_536
+_FULL_BYTES = 4_000  # what a terminal's buffer holds, nearly
 _UNSENT_BYTES_MAX = 4_096
 # What pyserial may raise: a port that is gone can also be a bare OSError, or TypeError when its
 # descriptor was taken away by a close.
@@ -121,8 +122,24 @@ class DescriptorLink(_SerialLink):
             self._let_go(OSError(errno.EIO, "unplugged"))
             return
         self._inbox.put(data)
-        self._loop.remove_reader(self._descriptor)
-        self._gathering = self._loop.call_later(GATHER_S, self._read_on)
+        if len(data) < _FULL_BYTES:  # else more waits than the system can hold: read on at once
+            self._loop.remove_reader(self._descriptor)
+            self._gathering = self._loop.call_later(GATHER_S, self._read_gathered)
+
+    def _read_gathered(self) -> None:
+        """While a stream runs there is always something: no need to be woken for it first."""
+        self._gathering = None
+        try:
+            data = os.read(self._descriptor, _READ_BYTES)
+        except OSError:
+            data = b""
+        if 0 < len(data) < _FULL_BYTES:
+            self._inbox.put(data)
+            self._gathering = self._loop.call_later(GATHER_S, self._read_gathered)
+            return
+        if data:
+            self._inbox.put(data)
+        self._loop.add_reader(self._descriptor, self._on_readable)  # tells a port that is gone
 
     def _read_on(self) -> None:
         if self._gathering is not None:

@@ -55,6 +55,11 @@ def unpack_rows(packed: NDArray[np.uint8], count: int, code_bits: int) -> NDArra
     return codes.astype(np.int16)
 
 
+@lru_cache(maxsize=16)
+def _shifts(code_bits: int) -> NDArray[np.uint64]:
+    return np.arange(0, lcm(code_bits, 8), code_bits, dtype=np.uint64)
+
+
 def _unpack_grouped(packed: NDArray[np.uint8], count: int, code_bits: int) -> NDArray[np.int16]:
     """Widths of which a few codes fill whole bytes: each such group is one 64-bit number."""
     rows, size = packed.shape
@@ -66,6 +71,5 @@ def _unpack_grouped(packed: NDArray[np.uint8], count: int, code_bits: int) -> ND
         packed = whole
     wide = np.zeros((rows * groups, 8), dtype=np.uint8)
     wide[:, :group_bytes] = packed.reshape(-1, group_bytes)
-    shifts = np.arange(0, 8 * group_bytes, code_bits, dtype=np.uint64)
-    codes = (wide.view("<u8") >> shifts) & np.uint64((1 << code_bits) - 1)
+    codes = (wide.view("<u8") >> _shifts(code_bits)) & np.uint64((1 << code_bits) - 1)
     return codes.reshape(rows, -1)[:, :count].astype(np.int16)

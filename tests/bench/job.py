@@ -17,6 +17,7 @@ import statistics
 import tempfile
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -39,6 +40,11 @@ def cpu_s(work: Callable[[], object]) -> float:
     before = time.process_time()
     work()
     return time.process_time() - before
+
+
+def median_s(work: Callable[[], object], times: int = 3) -> float:
+    """Processor time of a typical call."""
+    return statistics.median(cpu_s(work) for _ in range(times))
 
 
 def plain_second() -> list[int]:
@@ -95,9 +101,9 @@ def _measure(log: RunLog) -> dict[str, Any]:
         assert record.cycles_done == brief().cycles
 
     first_s = cpu_s(lambda: six(CYCLES[1]))  # makes the tables of armature movement
-    jobs = [statistics.median(cpu_s(lambda c=c: six(c)) for _ in range(3)) for c in CYCLES]
+    jobs = [median_s(partial(six, c)) for c in CYCLES]
     brief_job()
-    briefs = cpu_s(lambda: [brief_job() for _ in range(BRIEF_JOBS)]) / BRIEF_JOBS
+    briefs = sum(cpu_s(brief_job) for _ in range(BRIEF_JOBS)) / BRIEF_JOBS
     plain_s = min(cpu_s(plain_second) for _ in range(5))
     lengths = [CYCLE_S * c for c in CYCLES]
     samples = round(2e6 * lengths[1] / SCAN_US)

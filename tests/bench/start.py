@@ -1,0 +1,54 @@
+"""How long a command takes to begin, beside importing typer alone and the interpreter alone.
+
+Processor time of the child, least of several, the three taking turns so that a busy machine
+weighs on all alike. The limit is the interpreter that does nothing.
+"""
+
+from __future__ import annotations
+
+import json as json_module
+import os
+import resource
+import subprocess
+import sys
+import tempfile
+
+TURNS = 15
+COMMANDS = {
+    "nothing": ["-c", "pass"],
+    "import_typer": ["-c", "import typer"],
+    "help": ["-m", "benchrig", "--help"],
+    "part_list": ["-m", "benchrig", "part", "list"],
+}
+HELP_MOST, LIST_MOST = 1.5, 2.0
+
+
+def child_s(arguments: list[str], environment: dict[str, str]) -> float:
+    """Processor time of one process."""
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    subprocess.run(
+        [sys.executable, *arguments], check=True, env=environment, stdout=subprocess.DEVNULL
+    )
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+
+
+def run(json: bool) -> int:
+    """Print the table; 1 when a target was missed."""
+    with tempfile.TemporaryDirectory(prefix="benchrig-bench-") as home:
+        environment = {**os.environ, "HOME": home, "XDG_DATA_HOME": home, "XDG_CONFIG_HOME": home}
+        least = dict.fromkeys(COMMANDS, float("inf"))
+        for _ in range(TURNS):
+            for name, arguments in COMMANDS.items():
+                least[name] = min(least[name], child_s(arguments, environment))
+    result = {f"{name}_ms": 1e3 * spent for name, spent in least.items()}
+    result["help_over_typer"] = least["help"] / least["import_typer"]
+    result["part_list_over_typer"] = least["part_list"] / least["import_typer"]
+    met = result["help_over_typer"] <= HELP_MOST and result["part_list_over_typer"] <= LIST_MOST
+    if json:
+        print(json_module.dumps(result, indent=2))
+        return int(not met)
+    for key, value in result.items():
+        print(f"{key:28}{value:10.3g}")
+    print(f"help <= {HELP_MOST:g}, part list <= {LIST_MOST:g}: {'met' if met else 'MISSED'}")
+    return int(not met)
