@@ -185,7 +185,7 @@ class Message:
 
 
 @cache
-def _layout(cls: type[Message]) -> struct.Struct:
+def _layout(cls: Any) -> struct.Struct:
     return struct.Struct("<" + "".join(_FORMATS[width] for _, width in cls.LAYOUT))
 
 
