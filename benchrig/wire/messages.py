@@ -154,19 +154,19 @@ class Message:
     @classmethod
     def body_bytes(cls) -> int:
         """Length of the body (of Samples: the least)."""
-        return _layout(cls).size
+        return _layout(cls.LAYOUT).size
 
     def body(self) -> bytes:
         """The body's bytes; raises MessageError when a value does not fit its field."""
         try:
-            return _layout(type(self)).pack(*(getattr(self, n) for n, _ in self.LAYOUT))
+            return _layout(self.LAYOUT).pack(*(getattr(self, n) for n, _ in self.LAYOUT))
         except struct.error as error:
             raise MessageError(f"{type(self).__name__}: {error}") from error
 
     @classmethod
     def from_body(cls, body: bytes) -> Self:
         """The message whose body this is; raises MessageError on a wrong length or value."""
-        layout = _layout(cls)
+        layout = _layout(cls.LAYOUT)
         if len(body) != layout.size:
             raise MessageError(f"{cls.__name__}: body of {len(body)} bytes, expected {layout.size}")
         values: dict[str, Any] = dict(
@@ -185,8 +185,8 @@ class Message:
 
 
 @cache
-def _layout(cls: Any) -> struct.Struct:
-    return struct.Struct("<" + "".join(_FORMATS[width] for _, width in cls.LAYOUT))
+def _layout(fields: tuple[tuple[str, str], ...]) -> struct.Struct:
+    return struct.Struct("<" + "".join(_FORMATS[width] for _, width in fields))
 
 
 # --- host to rig -----------------------------------------------------------------------------
