@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from platformdirs import user_config_path
 
 from benchrig.errors import InputFileError, UsageError
-from benchrig.parts.part import Part
-from benchrig.parts.partfile import read_part
-from benchrig.tomlfile import did_you_mean, printable
+
+if TYPE_CHECKING:
+    from benchrig.parts.part import Part
 
 PACKAGED = Path(__file__).parent / "data"
 
@@ -55,6 +56,8 @@ def find(name_or_path: str | Path, user_dir: Path | None = None) -> Path:
     known = {entry.name: entry.path for entry in entries(user_dir)}
     if text in known:
         return known[text]
+    from benchrig.tomlfile import did_you_mean, printable
+
     raise UsageError(
         f'no part is named "{printable(text)}"{did_you_mean(text, known)}',
         advice="see `benchrig part list`, or give the path of a part file (ending in .toml)",
@@ -63,6 +66,8 @@ def find(name_or_path: str | Path, user_dir: Path | None = None) -> Path:
 
 def load(name_or_path: str | Path, user_dir: Path | None = None) -> Part:
     """A part by name or path; raises UsageError (no such name) or InputFileError (a bad file)."""
+    from benchrig.parts.partfile import read_part  # only a list is asked for more often
+
     return read_part(find(name_or_path, user_dir))
 
 
