@@ -17,6 +17,7 @@ from benchrig_sim.scenario import open_scenario
 
 GATHER_S = 0.12
 LOOK_S = 0.02  # an edge or a fault is told this soon
+CLOCK_WIDTH_S = 2e-9  # twice the resolution of the virtual clock
 
 
 class SimLink:
@@ -128,9 +129,9 @@ class SimLink:
         """Fetch when the rig has said something or long enough was gathered."""
         now = self.now_s()
         said = self.rig.has_said(now)
-        # What is due now and is not done by now waits for a look of ours: planning again would
-        # plan for now again, for ever.
-        due = self.rig.next_event_s() <= now
+        # What is due now waits for a look of ours: planning again would plan for now again, for
+        # ever. The loop may call early by its clock's resolution, so "now" has a width.
+        due = self.rig.next_event_s() <= now + CLOCK_WIDTH_S
         if said or due or now - self._woken_s >= GATHER_S - 1e-9:
             self._pump()
         else:
