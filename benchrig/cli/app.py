@@ -15,6 +15,7 @@ import typer
 from benchrig import __version__
 from benchrig.cli import (
     analyse,
+    demo,
     doctor,
     entries,
     exports,
@@ -42,6 +43,7 @@ app = typer.Typer(
 )
 runs.register(app)
 trays.register(app)
+demo.register(app)
 analyse.register(app)
 pages.register(records.record_app)
 entries.register(records.record_app)
