@@ -18,7 +18,7 @@ from benchrig.bench.safety import LOOK_S, Offsets, Tell, make_safe
 from benchrig.bench.sequencer import run
 from benchrig.bench.setup import RunOutcome, RunSetup
 from benchrig.bench.sinks import LogSink, Sink
-from benchrig.bench.uncancelled import uncancel
+from benchrig.bench.uncancelled import finish, uncancel
 from benchrig.errors import BenchrigError, LogError, NotProvenSafe, RigError, UsageError
 from benchrig.patterns.fit import Objection, objections
 from benchrig.patterns.wear import wear_warning
@@ -66,10 +66,11 @@ async def run_job(job: Job, log: RunLog) -> RunRecord:
 
 async def _run_on(stack: AsyncExitStack, job: Job, log: RunLog) -> RunOutcome:
     rig = await stack.enter_async_context(open_rig(job.rig_url))
-    await refuse_misfit(rig, job.plan)
+    _refuse_missing_output(rig, job.plan.output)
     equipment = Equipment.load(log, rig, job.plan.output, job.stamp())
     rig.scales = equipment.apply(rig.scales)
     await settle_stale(rig, log, job)
+    await refuse_misfit(rig, job.plan)
     identity = equipment.identity(rig, job.rig_url, job.plan.output)
     log.begin_run(job.record_id, job.plan, identity)
     writer = log.writer(job.record_id)
@@ -139,8 +140,7 @@ async def refuse_misfit(rig: Rig, plan: RunPlan) -> None:
 
 async def fit(rig: Rig, plan: RunPlan) -> list[Objection]:
     """What speaks against a plan on this rig; only looks, switches nothing."""
-    if not 0 <= plan.output < len(rig.outputs):
-        raise UsageError(f"the rig has no output {plan.output}; it has {len(rig.outputs)}")
+    _refuse_missing_output(rig, plan.output)
     async with Observer(rig, plan.output) as observer:
         window = await observer.window((InputRole.SUPPLY_VOLTAGE,), LOOK_S)
     return objections(
@@ -154,6 +154,11 @@ async def fit(rig: Rig, plan: RunPlan) -> list[Objection]:
     )
 
 
+def _refuse_missing_output(rig: Rig, output: int) -> None:
+    if not 0 <= output < len(rig.outputs):
+        raise UsageError(f"the rig has no output {output}; it has {len(rig.outputs)}")
+
+
 async def describe_fit(rig_url: str, plan: RunPlan) -> list[Objection]:
     """What speaks against a plan on the rig at an address."""
     async with open_rig(rig_url) as rig:
@@ -161,16 +166,25 @@ async def describe_fit(rig_url: str, plan: RunPlan) -> list[Objection]:
 
 
 async def settle_stale(rig: Rig, log: RunLog, job: Job) -> None:
-    """Runs of this rig that were never closed: evidence first, then they are closed."""
-    stale = log.open_runs(rig_id(rig))
-    if not stale:
-        return
-    for run_found in stale:
+    """Runs of this rig that were never closed: evidence first, then they are closed.
+
+    An interrupt is heeded once they are: until then nothing says that their parts are off.
+    """
+    interrupted = False
+
+    def told_to_stop() -> None:
+        nonlocal interrupted
+        interrupted = True
+
+    for run_found in log.open_runs(rig_id(rig)):
         async with Observer(rig, run_found.output) as observer:
-            evidence = await make_safe(observer, Offsets(), tell=job.tell, reopen=_no_second_link)
+            making_safe = make_safe(observer, Offsets(), tell=job.tell, reopen=_no_second_link)
+            evidence = await finish(making_safe, told_to_stop)
         if isinstance(evidence, NotProven):
             raise RigError("an earlier run was left open and the link was lost while proving it")
         log.close_found_open(run_found.record_id, evidence, job.stamp())
+    if interrupted:
+        raise asyncio.CancelledError
 
 
 async def _no_second_link() -> Observer | None:

@@ -123,7 +123,15 @@ async def make_safe(
             )
         await asyncio.sleep(RETRY_S)
         if gone:
-            current = await reopen()
+            current = await _open_again(reopen)
+
+
+async def _open_again(reopen: Reopen) -> Observer | None:
+    """A new look at the rig. Whatever stands in its way is one more attempt without evidence."""
+    try:
+        return await reopen()
+    except Exception:  # noqa: BLE001 - nothing may end making safe but evidence or a declaration
+        return None
 
 
 async def _ask(tell: Tell, shortfall: Shortfall) -> Declaration | None:
@@ -151,11 +159,10 @@ async def _attempt(observer: Observer | None, offsets: Offsets) -> SafeEvidence 
     except RigError as error:
         if isinstance(error, LinkError) and observer.lost is None:
             observer.lost = error.message
-        return Shortfall(
-            reason=f"the rig could not be read: {error.message}",
-            last_current_a=None,
-            feed_opened=False,
-        )
+        reason = f"the rig could not be read: {error.message}"
+    except Exception as error:  # noqa: BLE001 - a mistake of ours proves nothing about the part
+        reason = f"internal error while looking at the rig: {error!r}"
+    return Shortfall(reason=reason, last_current_a=None, feed_opened=False)
 
 
 async def _prove_off_over_a_restart(

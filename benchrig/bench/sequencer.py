@@ -23,7 +23,7 @@ from benchrig.bench.safety import (
 from benchrig.bench.say import cold_text, fault_text, insulation_text
 from benchrig.bench.setup import RunOutcome, RunSetup
 from benchrig.bench.sinks import SinkSet
-from benchrig.bench.uncancelled import finish_in_thread, uncancel
+from benchrig.bench.uncancelled import finish, finish_in_thread, uncancel
 from benchrig.bench.watch import Watch
 from benchrig.errors import LinkError, NotProvenSafe, PrecheckFailed, RigError
 from benchrig.measure.cycle_window import CycleContext
@@ -276,23 +276,10 @@ class _Run:
 
     async def _make_safe(self, observer: Observer) -> SafeEvidence | NotProven:
         self._say_state("making safe", energised=None)
-        task = asyncio.create_task(
+        made_safe = await finish(
             make_safe(observer, self.offsets, tell=self._tell_unsafe, reopen=self.setup.reopen),
-            name="make safe",
+            self._told_to_stop,
         )
-        while not task.done():
-            try:
-                await asyncio.shield(task)
-            except asyncio.CancelledError:
-                uncancel()
-                if task.cancelled():
-                    raise
-                if self.gathered.ending is Ending.COMPLETE:
-                    self._end(Ending.INTERRUPTED, "interrupted by the operator")
-                self._emit(EventKind.WARNING, "making the part safe first; please wait")
-            except NotProvenSafe:
-                break
-        made_safe = task.result()
         if isinstance(made_safe, SafeEvidence):
             if made_safe.feed_opened and self.gathered.ending is Ending.COMPLETE:
                 self._end(Ending.FAULT, "the output did not switch off; the feed had to be opened")
@@ -309,6 +296,11 @@ class _Run:
             energised=False if isinstance(made_safe, SafeEvidence) else None,
         )
         return made_safe
+
+    def _told_to_stop(self) -> None:
+        if self.gathered.ending is Ending.COMPLETE:
+            self._end(Ending.INTERRUPTED, "interrupted by the operator")
+        self._emit(EventKind.WARNING, "making the part safe first; please wait")
 
     async def _tell_unsafe(self, alarm: NotProvenSafe, shortfall: Shortfall) -> Declaration | None:
         self._emit(

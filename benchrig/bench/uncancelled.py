@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
-from typing import TypeVar
+from collections.abc import Callable, Coroutine
+from typing import Any, TypeVar
 
 T = TypeVar("T")
 
@@ -16,14 +16,21 @@ def uncancel() -> None:
         task.uncancel()
 
 
-async def finish_in_thread(work: Callable[[], T]) -> T:
-    """Seconds of arithmetic to their end, in a thread: other rigs of the loop need heartbeats."""
-    task = asyncio.ensure_future(asyncio.to_thread(work))
+async def finish(work: Coroutine[Any, Any, T], told_to_stop: Callable[[], None]) -> T:
+    """Work to its end whoever cancels; ``told_to_stop`` hears of each cancellation."""
+    task = asyncio.ensure_future(work)
     while not task.done():
         try:
-            await asyncio.shield(task)
-        except asyncio.CancelledError:  # the part is off; what is left is its record
+            await asyncio.wait({task})
+        except asyncio.CancelledError:
             uncancel()
-            if task.cancelled():
-                raise
+            told_to_stop()
     return task.result()
+
+
+async def finish_in_thread(work: Callable[[], T]) -> T:
+    """Seconds of arithmetic to their end, in a thread: other rigs of the loop need heartbeats.
+
+    The part is off by then; what is left is its record.
+    """
+    return await finish(asyncio.to_thread(work), lambda: None)
