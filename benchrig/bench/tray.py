@@ -231,7 +231,7 @@ async def _golden(job: TrayJob, log: RunLog) -> str:
         unique_id = rig_id(rig)
     now = job.stamp()
     if (today := accepted_today(log, golden.tag, unique_id, now)) is not None:
-        return f"golden part {golden.tag}: accepted today at {today.at[11:16]}"
+        return f"{golden.tag}: accepted today at {today.at[11:16]}"
     plan = job.tray.golden_plan()
     if plan is None:
         raise PrecheckFailed(
@@ -254,7 +254,7 @@ async def _golden(job: TrayJob, log: RunLog) -> str:
     )
     day = check_day(log, record, who=job.tray.operator, at=job.stamp())
     refuse_unless_accepted(day)
-    return f"golden part {golden.tag}: {day.sentence}"
+    return f"{golden.tag}: {day.sentence}"
 
 
 def refuse_unless_accepted(day: GoldenDay) -> None:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from benchrig.cli.output import columns, say, say_json, talk
+from benchrig.cli.output import Interrupted, columns, say, say_json, talk
 from benchrig.cli.runs import JsonOption
 from benchrig.errors import ExitCode, UsageError
 
@@ -64,6 +64,8 @@ position = "{position}"
 """
 # Labels as somebody wrote them: in the order of the harness, not of the cylinders.
 POSITIONS = ("1", "3", "4", "2", "1 (2nd engine)", "3 (2nd engine)", "4 (2nd engine)", "2 (2nd)")
+# The golden part on invented mornings before, in standard uncertainties from today.
+MORNINGS = (0.3, -0.2, 0.1, -0.4, 0.2, 0.0, -0.1, 0.4, -0.3, 0.1, 0.2, -0.2)
 CLEANED = (0, 1, 4, 5, 7)  # outputs whose parts went on to cleaning
 FLOWS_CC_PER_MIN = {1: 239.0, 2: 243.5, 5: 231.0, 6: 240.5, 8: 242.0}
 
@@ -173,6 +175,7 @@ class Demo:
             scan_period_us=SCAN_PERIOD_US,
             quiet=self.quiet,
         )
+        _go_on(record)
         faulty = len({drop.cycle for drop in record.drop_outs})
         self._step(
             "one suspect solenoid, 300 s",
@@ -209,13 +212,15 @@ class Demo:
             scan_period_us=SCAN_PERIOD_US,
             quiet=True,
         )
+        _go_on(record)
         with RunLog.open(self.log) as run_log:
             set_expected(run_log, record, who="demo", at=stamp())
+            _mornings(run_log, record)
             day = check_day(run_log, record, who="demo", at=stamp())
         self._step(
             "golden part of the day", "accepted" if day.accepted else day.sentence, day.accepted
         )
-        return control_page(day.check, day.days)
+        return control_page(day.check, day.days, invented=True)
 
     def _tray(self, run_log: RunLog, name: str, outputs: tuple[int, ...], stage: str) -> TrayResult:
         from benchrig.bench.tray import TrayJob
@@ -238,7 +243,10 @@ class Demo:
             say=talk,
             scan_period_us=SCAN_PERIOD_US,
         )
-        return do_tray(job, run_log, quiet=self.quiet)
+        result = do_tray(job, run_log, quiet=self.quiet)
+        if result.exit_code is ExitCode.INTERRUPTED:
+            raise Interrupted
+        return result
 
     def _incoming(self, run_log: RunLog) -> TrayResult:
         from benchrig.cli.trays import sheet_of
@@ -339,6 +347,37 @@ class Demo:
             "steps": [{"step": s, "found": f, "ok": ok} for s, f, ok in self.steps],
             "pages": [{"what": what, "file": str(path)} for what, path in self.pages],
         }
+
+
+def _go_on(record: RunRecord) -> None:
+    """A demonstration that was interrupted ends."""
+    from benchrig.record.values import Ending
+
+    if record.ending is Ending.INTERRUPTED:
+        raise Interrupted
+
+
+def _mornings(run_log: RunLog, record: RunRecord) -> None:
+    """Invented mornings before this one, so that the control chart has something to show."""
+    from datetime import datetime, timedelta
+
+    from benchrig.bench.goldenday import golden_values
+    from benchrig.record.entries import GoldenEntry
+
+    today = datetime.fromisoformat(record.begun_at)
+    values = golden_values(record)
+    for number, step in enumerate(MORNINGS):
+        run_log.add(
+            GoldenEntry(
+                at=(today - timedelta(days=len(MORNINGS) - number)).isoformat(),
+                who="demo",
+                tag=record.plan.tag,
+                rig_unique_id=record.rig.unique_id,
+                note="invented for demonstration",
+                found={n.value: v.value + step * v.std_uncertainty for n, v in values.items()},
+                accepted=True,
+            )
+        )
 
 
 def _slots(result: TrayResult, verdict: str) -> list[int]:

@@ -74,7 +74,9 @@ def rig_golden(
     if page is not None:
         from benchrig.report.html import control_page
 
-        page.write_text(control_page(day.check, day.days), encoding="utf-8")
+        page.write_text(
+            control_page(day.check, day.days, invented=plan.part.invented), encoding="utf-8"
+        )
     _show(day, record, where, page, as_json=as_json)
     return int(ExitCode.PASS if day.accepted else ExitCode.RIG)
 

@@ -249,7 +249,7 @@ def show(result: TrayResult, where: str, page: Path | None, *, as_json: bool) ->
         )
     say(columns(rows))
     if result.golden:
-        say(result.golden)
+        say(f"golden part {result.golden}")
     if result.stopped:
         say(f"ended early: {result.stopped}; the same command goes on from there")
     if page is not None:

@@ -35,6 +35,7 @@ from benchrig.report.words import (
 YES = "yes"
 NO = "no, within the uncertainty"
 CANNOT_TELL = "cannot tell"
+CHECKS_LEAST = 12.5  # room on a control chart, so that its numbers are whole ones
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -239,7 +240,7 @@ def control_chart(chart: Chart, days: Sequence[str] = ()) -> str:
     room = 0.15 * (max(edges) - min(edges)) or 0.01 * abs(edges[0]) or 1.0
     plot = Plot(
         frame=Frame(left=64, top=24, width=width - 84, height=height - 66),
-        x_range=(0.5, 1.18 * len(values) + 0.5),
+        x_range=(0.5, max(1.18 * len(values) + 0.5, CHECKS_LEAST)),
         y_range=(min(edges) - room, max(edges) + room),
     )
     plot.axes(x_label="check number", y_label=f"{name}, {scale.unit}", x_most=13)

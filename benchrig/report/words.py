@@ -148,7 +148,7 @@ def value_text(measured: Measured, scale: Scale | None = None) -> str:
     scale = scale or scale_for(measured.unit, measured.value)
     expanded = measured.expanded / scale.factor
     places = decimals_for(expanded)
-    shown = round(measured.value / scale.factor, places)
+    shown = round(measured.value / scale.factor, places) + 0.0  # -0.0 is 0
     decimals = max(0, places)
     text = f"{shown:.{decimals}f} ± {round(expanded, places):.{decimals}f} {scale.unit}"
     return text.strip()

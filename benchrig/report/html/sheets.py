@@ -109,7 +109,7 @@ def _why(record: RunRecord) -> str:
     if record.verdict is Verdict.PASS:
         return ""
     reasons = [j.reason for j in record.characteristics if j.verdict is record.verdict]
-    return words.named(" ".join(reasons)) or record.ending_reason
+    return words.named("; ".join(reasons)) or record.ending_reason
 
 
 def set_page(
@@ -142,6 +142,7 @@ def set_page(
         }
         for each in matching.sets
     ]
+    known = {name.value: text for name, text in words.NAMES.items()}
     return render(
         "sets.html.j2",
         page_size=page_size(paper),
@@ -149,7 +150,7 @@ def set_page(
         invented=invented,
         rows=rows,
         size=max(len(each.parts) for each in matching.sets),
-        names=matching.names,
+        names=[known.get(name, name) for name in matching.names],
         definition=matching.definition.value,
         sentence=matching.sentence(),
         leftovers=[part.tag for part in matching.leftovers],
@@ -186,12 +187,19 @@ def history_page(tag: str, records: Sequence[RunRecord], *, paper: str = "") -> 
     )
 
 
-def control_page(check: GoldenCheck, days: Sequence[str] = (), *, paper: str = "") -> str:
+def control_page(
+    check: GoldenCheck,
+    days: Sequence[str] = (),
+    *,
+    invented: bool = False,
+    paper: str = "",
+) -> str:
     """The golden part's control charts; ``days`` (ISO 8601) name the readings, oldest first."""
     return render(
         "control.html.j2",
         page_size=page_size(paper, landscape=True),
         check=check,
+        invented=invented,
         reason=words.named(check.reason),
         points=max((len(chart.points) for chart in check.charts), default=0),
         charts=[
