@@ -122,6 +122,7 @@ def test_what_stays_goes_out_with_the_next_run(own_broker: Broker, outbox: Outbo
             sink.verdict(told.record(3))  # the same run is the same message
             assert sink.flush(20), sink.trouble
         assert shop.wait(lambda: len(shop.verdicts) == 3)
+        assert outbox.count_waiting() == 0
     assert [v["tag"] for v in shop.verdicts] == ["T-1", "T-2", "T-3"]
 
 
