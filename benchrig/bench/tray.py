@@ -55,6 +55,7 @@ class TrayJob:
     new_id: Callable[[], str]
     say: Callable[[str], None]  # a line of progress for the person
     sinks_of: Callable[[Slot | GoldenPart], Sequence[Sink]] = lambda _: ()
+    kept: Callable[[RunRecord], None] = lambda _: None  # each record, once the log has it
     scan_period_us: int | None = None
     again: frozenset[str] = frozenset()  # tags to be done again though they are finished
 
@@ -195,6 +196,7 @@ async def _run_slot(job: TrayJob, log: RunLog, slot: Slot) -> SlotResult:
         )
     except PrecheckFailed as error:
         return SlotResult(slot=slot, error=error.message)
+    job.kept(record)
     job.say(f"slot {slot.number}: {slot.tag}: {record.verdict.value}{_why(record)}")
     return SlotResult(slot=slot, record=record)
 
@@ -252,6 +254,7 @@ async def _golden(job: TrayJob, log: RunLog) -> str:
         ),
         log,
     )
+    job.kept(record)
     day = check_day(log, record, who=job.tray.operator, at=job.stamp())
     refuse_unless_accepted(day)
     return f"{golden.tag}: {day.sentence}"

@@ -11,6 +11,21 @@ import typer
 
 from benchrig.cli.output import ask, columns, say, say_json, talk
 from benchrig.cli.runs import JsonOption, LogOption, RigOption, confirm
+from benchrig.cli.shop import (
+    BenchNameOption,
+    BrokerOption,
+    CaOption,
+    CertOption,
+    KeyOption,
+    OutboxOption,
+    PasswordFileOption,
+    RemoteStop,
+    RemoteStopOption,
+    ShopOptions,
+    UserOption,
+    tell_verdict,
+    telling,
+)
 from benchrig.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
@@ -53,6 +68,15 @@ def tray_command(
     ] = False,
     yes: Annotated[bool, typer.Option("--yes", "-y", help="Do not ask before energising.")] = False,
     as_json: JsonOption = False,
+    broker: BrokerOption = None,
+    bench_name: BenchNameOption = None,
+    broker_user: UserOption = "",
+    broker_password_file: PasswordFileOption = None,
+    broker_ca: CaOption = None,
+    broker_cert: CertOption = None,
+    broker_key: KeyOption = None,
+    allow_remote_stop: RemoteStopOption = False,
+    outbox: OutboxOption = None,
 ) -> int:
     """Test a tray, slot after slot; begun again after any interruption it goes on where it was.
 
@@ -67,6 +91,17 @@ def tray_command(
     if page is not None and not page.parent.is_dir():
         raise UsageError(f"there is no folder {page.parent}")
     tray, chosen = read_tray(file), _stage(stage)
+    shop = ShopOptions(
+        broker=broker,
+        bench=bench_name,
+        user=broker_user,
+        password_file=broker_password_file,
+        ca=broker_ca,
+        cert=broker_cert,
+        key=broker_key,
+        remote_stop=allow_remote_stop,
+        outbox=outbox,
+    )
     with RunLog.open(log) as run_log:
         done = finished_slots(run_log, tray, chosen)
         if scan:
@@ -87,7 +122,7 @@ def tray_command(
             return _dry_run(job, done, as_json=as_json)
         if any(s.number not in done or s.tag in job.again for s in tray.slots):
             confirm(yes)
-        result = do_tray(job, run_log, quiet=as_json)
+        result = do_tray(job, run_log, quiet=as_json, shop=shop)
         if page is not None:
             page.write_text(sheet_of(result, run_log), encoding="utf-8")
         show(result, run_log.shown, page, as_json=as_json)
@@ -114,16 +149,27 @@ def _refuse_strangers(job: TrayJob) -> None:
         raise UsageError(f"--again: no slot has the tag {', '.join(sorted(strangers))}")
 
 
-def do_tray(job: TrayJob, run_log: RunLog, *, quiet: bool) -> TrayResult:
-    """Run a tray with a live card for each slot."""
+def do_tray(
+    job: TrayJob, run_log: RunLog, *, quiet: bool, shop: ShopOptions | None = None
+) -> TrayResult:
+    """Run a tray with a live card for each slot; the shop is told of each as it ends."""
     from rich.console import Console
 
     from benchrig.bench.tray import run_tray
     from benchrig.cli.pace import run_async
 
-    with _Cards(Console(stderr=True, quiet=quiet)) as cards:
-        told = replace(job, sinks_of=cards.sinks_of, say=cards.say)
-        return run_async(job.rig_url, run_tray(told, run_log))
+    stop = RemoteStop()
+    with (
+        telling(shop, stop) as publisher,
+        _Cards(Console(stderr=True, quiet=quiet)) as cards,
+    ):
+        told = replace(
+            job,
+            sinks_of=lambda slot: (*cards.sinks_of(slot), *([publisher] if publisher else [])),
+            kept=lambda record: tell_verdict(publisher, record),
+            say=cards.say,
+        )
+        return run_async(job.rig_url, run_tray(told, run_log), on_task=stop.bind)
 
 
 class _Cards:

@@ -20,6 +20,7 @@ from benchrig.live.publisher import Publisher
 from benchrig.live.requests import make_safe_request
 from benchrig.record.outbox import Outbox
 from benchrig.record.values import Ending
+from tests.bench_room.trays import slots_of, write_tray
 from tests.live import told
 from tests.live.benches import (
     a_plan,
@@ -228,3 +229,33 @@ def test_an_eavesdropper_without_rights_reads_and_writes_nothing(
     with Receiver(without_password) as stranger:
         assert not stranger.wait(lambda: bool(stranger.messages), 0.5)
         assert stranger.refused
+
+
+def test_a_tray_tells_each_slot_as_it_ends(broker: Broker, tmp_path: Path) -> None:
+    tray = write_tray(tmp_path, slots_of(2))
+    with Receiver(broker.to("watcher"), "benchrig/v1/bench-2/+/+") as shop:
+        shop.wait_ready()
+        done = subprocess.run(
+            [
+                *command("tray", str(tray), "--rig", "sim:tray-of-eight?seed=21"),
+                *("--stage", "incoming", "--scan-period-us", "500", "--yes", "--json"),
+                *("--log", str(tmp_path / "log.db"), "--outbox", str(tmp_path / "outbox.db")),
+                *to_broker(broker, "bench-2"),
+                *("--bench-name", "bench-2"),
+            ],
+            capture_output=True,
+            text=True,
+            env=environment("bench-2"),
+            timeout=250,
+        )
+        assert done.returncode == 0, done.stderr
+        slots = json.loads(done.stdout)["slots"]
+        rig = f"{0x51_0000_0000 + 21:016x}"
+
+        def mine() -> list[tuple[str, str]]:
+            return [(v["tag"], v["verdict"]) for v in shop.verdicts if v["rig"] == rig]
+
+        assert shop.wait(lambda: len(mine()) == 2), done.stderr
+        assert mine() == [(s["tag"], s["record"]["verdict"]) for s in slots]
+        ended = [p for p in shop.of("event") if p["rig"] == rig and p["kind"] == "ended"]
+        assert len(ended) == 2
