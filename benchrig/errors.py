@@ -34,6 +34,7 @@ class ExitCode(IntEnum):
     LOG = 5
     INCONCLUSIVE = 6
     NOT_PROVEN_SAFE = 7
+    BUG = 70  # EX_SOFTWARE of the BSD sysexits.h; Python's own 1 would say that a part failed
     INTERRUPTED = 130
 
 

@@ -2,7 +2,8 @@
 
 Point one is zero: everything off, feed open. Point two is a resistor of known value clipped in
 place of a part, read first at the source's low current and then, with the feed closed, at
-operating current while a calibrated meter reads the volts across it.
+operating current while a calibrated meter reads the volts across it. Whatever ends that, the
+resistor is shown to be off, by measurement, before anything else is said.
 """
 
 from __future__ import annotations
@@ -14,8 +15,9 @@ from dataclasses import dataclass
 
 from benchrig.bench import prechecks
 from benchrig.bench.observer import Observer, Reading
-from benchrig.bench.safety import SAFE_ROLES
+from benchrig.bench.safety import SAFE_ROLES, Offsets, prove_off_or_alarm
 from benchrig.bench.source import run_source
+from benchrig.bench.uncancelled import finish
 from benchrig.errors import PrecheckFailed
 from benchrig.measure import coil
 from benchrig.quantity import Measured
@@ -117,10 +119,10 @@ async def calibrate(
     ``meter_v`` gives what a calibrated meter reads across the resistor while it is on.
     """
     await prechecks.clear_old_fault(observer, _quiet)
-    await prechecks.baseline(observer)
+    offsets, _ = await prechecks.baseline(observer)
     zero = (await observer.window(CALIBRATED_ROLES, LOOK_S)).readings
     low = (await run_source(observer, LOOK_S)).readings
-    hot, volts = await _at_operating_current(observer, meter_v)
+    hot, volts = await _at_operating_current(observer, offsets, meter_v)
     done = [_low_current_gain(zero, low, observer, resistor), _reference(zero)]
     done.append(_entry(zero[InputRole.PART_VOLTAGE], hot[InputRole.PART_VOLTAGE], volts))
     amperes = Measured(
@@ -135,11 +137,9 @@ async def calibrate(
 
 
 async def _at_operating_current(
-    observer: Observer, meter_v: Callable[[], Awaitable[Measured]]
+    observer: Observer, offsets: Offsets, meter_v: Callable[[], Awaitable[Measured]]
 ) -> tuple[dict[InputRole, Reading], Measured]:
     rig = observer.rig
-    await rig.close_feed()
-    await asyncio.sleep(rig.identity.feed_settle_us * 1e-6 + 0.05)
     on_us = min(rig.outputs[observer.output].on_us_max, ON_US_MAX)
     steps = tuple(
         ScheduleStep(
@@ -153,6 +153,7 @@ async def _at_operating_current(
     )
     observer.finished.clear()
     try:
+        await prechecks.close_feed(observer, offsets)
         await rig.load(Schedule(schedule_id=SCHEDULE_ID, steps=steps, repeat_count=1))
         await rig.start(SCHEDULE_ID)
         window = await observer.window(
@@ -164,8 +165,21 @@ async def _at_operating_current(
         if observer.finished.is_set() or observer.fault is not None:
             raise PrecheckFailed(["the output went off before the meter was read"])
     finally:
-        await rig.open_feed()
+        await _leave_off(observer, offsets)
     return window.readings, volts
+
+
+async def _leave_off(observer: Observer, offsets: Offsets) -> None:
+    """NotProvenSafe without evidence; an interrupt is heeded once there is some."""
+    interrupts: list[None] = []
+    evidence = await finish(prove_off_or_alarm(observer, offsets), lambda: interrupts.append(None))
+    if evidence.feed_opened:
+        raise PrecheckFailed(
+            ["the output did not switch off; the feed had to be opened"],
+            advice="the rig needs repair: replace the switch of the output that conducts",
+        )
+    if interrupts:
+        raise asyncio.CancelledError
 
 
 def _low_current_gain(

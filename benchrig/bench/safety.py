@@ -134,6 +134,14 @@ async def _open_again(reopen: Reopen) -> Observer | None:
         return None
 
 
+async def prove_off_or_alarm(observer: Observer, offsets: Offsets) -> SafeEvidence:
+    """For work that keeps no run open: one attempt, NotProvenSafe when it gives no evidence."""
+    found = await _attempt(observer, offsets)
+    if isinstance(found, Shortfall):
+        raise _alarm(found)
+    return found
+
+
 async def _ask(tell: Tell, shortfall: Shortfall) -> Declaration | None:
     """Ask the person. A broken screen is no reason to stop; only a vanished rig may be left."""
     try:

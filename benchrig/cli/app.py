@@ -97,7 +97,11 @@ def _last_resort(error: Exception, wants_json: bool) -> None:
     show = getattr(error, "show", None)
     code = getattr(error, "exit_code", None)
     if show is None or code is None:
-        raise error
+        sys.excepthook(type(error), error, error.__traceback__)
+        if wants_json:
+            message = f"{type(error).__name__}: {error}"
+            _write_json({"kind": "Bug", "message": message, "exit_code": int(ExitCode.BUG)})
+        sys.exit(ExitCode.BUG)
     if wants_json:
         message = error.format_message() if hasattr(error, "format_message") else str(error)
         _write_json({"kind": "UsageError", "message": message, "exit_code": code})

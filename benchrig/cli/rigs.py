@@ -9,13 +9,14 @@ import typer
 
 from benchrig.cli.output import ask as ask_line
 from benchrig.cli.output import columns, say, say_json, talk
-from benchrig.cli.runs import CAUTION, JsonOption, LogOption, RigOption, confirm
+from benchrig.cli.runs import JsonOption, LogOption, RigOption, confirm
 from benchrig.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
     from benchrig.bench.conform import ConformanceReport
     from benchrig.bench.observer import Observer
     from benchrig.quantity import Measured
+    from benchrig.record.log import RunLog
 
 T = TypeVar("T")
 rig_app = typer.Typer(help="The rig itself.", no_args_is_help=True)
@@ -234,23 +235,26 @@ def rig_calibrate(
 @rig_app.command("conform")
 def rig_conform(
     rig: RigOption,
+    log: LogOption = None,
     yes: YesOption = False,
     as_json: JsonOption = False,
 ) -> int:
     """Hold a rig to the protocol's promises, with a dummy load or nothing clipped on."""
-    from benchrig.bench.conform import run_conformance
+    from benchrig.bench.conform import CAUTION, run_conformance
     from benchrig.cli.pace import run_async
+    from benchrig.record.log import RunLog
     from benchrig.rig.link import open_link
 
     talk(CAUTION)
-    talk("Clip nothing on, or a dummy load: the check switches every output.")
-    if not yes:
-        confirm(yes)
+    confirm(yes)
 
     async def work() -> ConformanceReport:
         link = await open_link(rig)
         try:
-            return await run_conformance(link)
+            with RunLog.open(log) as run_log:
+                return await run_conformance(
+                    link, admit=lambda unique_id: _refuse_open_runs(run_log, unique_id)
+                )
         finally:
             await link.close()
 
@@ -283,19 +287,23 @@ def _with_rig(
             if not 0 <= output < len(rig.outputs):
                 raise UsageError(f"the rig has no output {output}; it has {len(rig.outputs)}")
             with RunLog.open(log) as run_log:
-                stale = run_log.open_runs(rig_id(rig))
+                _refuse_open_runs(run_log, rig_id(rig))
                 if calibrated:
                     equipment = Equipment.load(run_log, rig, output, stamp())
                     rig.scales = equipment.apply(rig.scales)
-            if stale:
-                raise UsageError(
-                    f"run {stale[0].record_id} on this rig was never closed",
-                    advice="the next benchrig run on it takes evidence first and closes it",
-                )
             async with Observer(rig, output) as observer:
                 return await work(observer)
 
     return run_async(url, guarded())
+
+
+def _refuse_open_runs(run_log: RunLog, unique_id: str) -> None:
+    stale = run_log.open_runs(unique_id)
+    if stale:
+        raise UsageError(
+            f"run {stale[0].record_id} on this rig was never closed",
+            advice="the next benchrig run on it takes evidence first and closes it",
+        )
 
 
 def _ohm(value: float, u: float) -> Measured:

@@ -12,7 +12,7 @@ import pytest
 from benchrig.bench import calibrate as care
 from benchrig.bench.equipment import EXPIRED_FACTOR, Equipment, rig_id
 from benchrig.bench.observer import Observer
-from benchrig.errors import PrecheckFailed
+from benchrig.errors import ExitCode, NotProvenSafe, PrecheckFailed
 from benchrig.measure.samples import UNCALIBRATED_GAIN_REL_U
 from benchrig.quantity import Measured
 from benchrig.record.entries import CalibrationEntry
@@ -152,3 +152,27 @@ def test_the_check_of_the_day_finds_a_wrong_resistor() -> None:
 
     lines = with_rig("known-resistor", work)
     assert [line.name for line in lines if not line.ok] == ["known resistor"]
+
+
+def test_a_calibration_on_an_output_that_sticks_is_no_calibration() -> None:
+    with pytest.raises(PrecheckFailed, match="did not switch off"):
+        calibration_of("known-resistor?fault=welded-output@cycle1")
+
+
+def test_a_calibration_whose_resistor_stays_on_says_so_loudly() -> None:
+    with pytest.raises(NotProvenSafe, match="MAY BE LIVE") as told:
+        calibration_of("known-resistor?fault=welded-output@cycle1&fault=welded-feed@cycle1")
+    assert told.value.exit_code is ExitCode.NOT_PROVEN_SAFE
+
+
+def test_a_calibration_that_is_interrupted_ends_with_a_look_at_the_resistor() -> None:
+    async def leave(rig: Rig, observer: Observer) -> None:
+        async def meter() -> Measured:
+            raise asyncio.CancelledError
+
+        await care.calibrate(observer, RESISTOR, meter)
+
+    with pytest.raises(asyncio.CancelledError):
+        with_rig("known-resistor", leave)
+    with pytest.raises(NotProvenSafe):
+        with_rig("known-resistor?fault=welded-output@cycle1&fault=welded-feed@cycle1", leave)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from typing import Any, Literal
 
 import pytest
@@ -9,7 +11,7 @@ from pydantic import ConfigDict, TypeAdapter, with_config
 from typing_extensions import TypedDict  # pydantic takes no other before Python 3.12
 
 from benchrig.errors import ExitCode
-from tests.cli.shell import QUICK, ROOT, Shell, watched
+from tests.cli.shell import QUICK, ROOT, Done, Shell, watched
 
 EXACT = ConfigDict(extra="forbid", strict=True)
 VerdictWord = Literal["PASS", "FAIL", "INCONCLUSIVE", "NOT ASSESSED"]
@@ -243,3 +245,21 @@ def recorded(tmp_path_factory: pytest.TempPathFactory) -> Shell:
     shell = Shell(folder=tmp_path_factory.mktemp("recorded"))
     assert shell.run("healthy", "-p", shell.file("quick.toml", QUICK)).code == ExitCode.PASS
     return shell
+
+
+@pytest.mark.parametrize("asked", [(), ("--json",)])
+def test_a_mistake_in_the_program_is_not_told_as_a_failed_part(asked: tuple[str, ...]) -> None:
+    code = (
+        "import sys\n"
+        "from benchrig.cli import app\n"
+        "app.app = lambda **_: 1 / 0\n"
+        f"sys.argv = ['benchrig', *{asked!r}]\n"
+        "app.main()\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=False
+    )
+    assert done.returncode == ExitCode.BUG
+    assert "ZeroDivisionError" in done.stderr
+    if asked:
+        assert Done(code=70, stdout=done.stdout, stderr="").error["kind"] == "Bug"

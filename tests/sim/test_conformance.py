@@ -1,4 +1,4 @@
-"""The simulated rig against the protocol's own conformance checks, written by another hand."""
+"""The simulated rig against the conformance checks that any rig is held to."""
 
 from __future__ import annotations
 

@@ -111,10 +111,14 @@ UNPROVOKED: tuple[tuple[str, str], ...] = (
 
 
 async def run_conformance(
-    link: Link, told: Callable[[CheckResult], None] | None = None
+    link: Link,
+    told: Callable[[CheckResult], None] | None = None,
+    *,
+    admit: Callable[[str], None] | None = None,
 ) -> ConformanceReport:
     """Run every check over an open link and leave everything off; ``told`` hears each result.
 
+    ``admit`` is given the rig's unique id before anything is switched, and may raise.
     RigError when the rig cannot be talked to at all; the link stays the caller's to close.
     """
     probe = Probe(link)
@@ -122,6 +126,8 @@ async def run_conformance(
     results: list[CheckResult] = []
     try:
         await probe.open()
+        if admit is not None:
+            admit(f"{probe.identity.unique_id:016x}")
         for name, check in CHECKS:
             results.append(await _result_of(name, check, probe))
             if told is not None:
