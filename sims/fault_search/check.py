@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchrig.bench.outcome import exit_code_for
 from benchrig.errors import BenchrigError, ExitCode, LogError, NotProvenSafe
@@ -300,9 +301,9 @@ def log_is_whole(played: Played, log: RunLog) -> Iterator[str]:
     blocks = list(log.samples(RECORD_ID))
     events = log.events(RECORD_ID)
     if not played.log_failed and played.record is not None:
-        kept = [b for b in played.sink.blocks if b.codes.size]
-        if [_key(b) for b in kept] != [_key(b) for b in blocks]:
-            yield f"{len(kept)} blocks were taken, {len(blocks)} are in the log"
+        taken_codes, kept_codes = _codes(played.sink.blocks), _codes(blocks)
+        if not np.array_equal(taken_codes, kept_codes):
+            yield f"{taken_codes.size} codes were taken, {kept_codes.size} are in the log"
         taken = [e for e in played.sink.events if e.kind is not EventKind.LIVE]
         if len(taken) != len(events):
             yield f"{len(taken)} events were taken, {len(events)} are in the log"
@@ -311,8 +312,9 @@ def log_is_whole(played: Played, log: RunLog) -> Iterator[str]:
     yield from _samples_are_true(played, blocks)
 
 
-def _key(block: SampleBlock) -> tuple[int, int, int]:
-    return block.stream, block.block, block.codes.size
+def _codes(blocks: list[SampleBlock]) -> NDArray[np.int16]:
+    """All codes in order, however the blocks were joined on the way."""
+    return np.concatenate([np.empty(0, np.int16), *(block.codes.ravel() for block in blocks)])
 
 
 def _samples_are_true(played: Played, blocks: list[SampleBlock]) -> Iterator[str]:
@@ -347,7 +349,7 @@ def every_edge_is_told(played: Played, log: RunLog) -> Iterator[str]:
             yield "PASS although the rig restarted"
         return
     truth = _true_masks(played)
-    told = []
+    told: list[int] = []
     for edge in logged_edges(log, RECORD_ID):
         mask = edge.outputs_mask & ~sum(1 << k for k in _welded(played))
         if not told or told[-1] != mask:
