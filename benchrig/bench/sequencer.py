@@ -353,7 +353,7 @@ class _Run:
             lead_null=self.setup.lead_null,
             relay=self.rig.outputs[self.plan.output].kind is OutputKind.RELAY,
             clock_rel_u=max(identity.clock_tolerance_ppm, 1) * 1e-6,
-            defer_motion=True,  # it takes seconds the first time, and heartbeats must go on
+            defer_motion=True,  # it takes a while, and heartbeats must go on
         )
 
     def _assemble(self, made_safe: SafeEvidence | NotProven) -> RunRecord:

@@ -113,7 +113,7 @@ class CycleAnalyser:
     def with_motion(self, cycles: Iterable[CycleFeatures]) -> list[CycleFeatures]:
         """The same cycles with motion assessed, where the context deferred it.
 
-        Takes seconds the first time; run it when the part is safe, or in a thread.
+        Takes a while for a long run; run it when the part is safe, or in a thread.
         """
         assess, found = self.context.assess_motion, {}
         if assess is not None:

@@ -20,21 +20,25 @@ from numpy.typing import ArrayLike, NDArray
 
 from benchrig.measure import motion_model as model
 from benchrig.measure.features import Motion, MotionAnswer
+from benchrig.measure.motion_scale import FIT_WINDOW, fit_rise
 from benchrig.quantity import Contribution, Measured
 
 Array = NDArray[np.float64]
 
 WINDOW_MIN = 3.0  # time constants; a shorter record hardly knows its final current
+WINDOW_MAX = 5.0
 POINTS_MIN = 16
-STEP_MAX = 0.2  # of a time constant
+STEP_MAX = 1 / 3  # of a time constant
+STEP_FINE, STEP_AIM = 0.02, 0.04  # finer samples than the first are averaged up to the second
 FIRST_MAX = 0.25  # the first sample must come this soon after switch-on
-LOG_TAU_STEP = 0.02
-LOG_NOISE_STEP = 0.1
-MISS_MARGIN = 2.0  # a typical 10 % signature must stand this far above the threshold
-MISFIT_MAX = 0.02  # rms, of the final current
-# Spread of the end of travel that coils unlike the family add, in time constants: from
-# coils of an independent physics.
-END_MODEL, START_MODEL = 0.018, 0.08
+LOG_TAU_STEP = 0.08  # half of it stays below the spread that the family allows for
+LOG_NOISE_STEP = 0.15
+SIZE_MIN = 3.0  # an ordinary signature must stand this far above the noise, iron allowed for
+RMS_MAX = 0.02  # of the final current, unexplained: not a coil switched on
+MISFIT_MAX = 6.0  # more than this over the noise: the family does not know such a coil
+# Standard uncertainty that coils unlike the family add, in time constants: from coils of two
+# other physics. What the misfit of the very record says comes on top.
+END_MODEL, START_MODEL = 0.012, 0.08
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,16 +53,17 @@ class MotionBatch:
     start_s: Array
     start_posterior_s: Array
     tau_s: Array
+    misfit: Array  # of the family to the record, over what noise explains; about 1
 
 
 @lru_cache(maxsize=64)
-def _grid(first: float, step: float, points: int, window: float, learned: bytes) -> model.Grid:
+def _grid(first: float, step: float, points: int, learned: bytes) -> model.Grid:
     u: Array = first + step * np.arange(points, dtype=np.float64)
     shapes = np.frombuffer(learned).reshape(-1, points) if learned else None
-    return model.make_grid(u, window, shapes)
+    return model.make_grid(u, shapes)
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=32)
 def _detector(grid: model.Grid, relative_noise: float, rate: float) -> model.Detector:
     return model.make_detector(grid, relative_noise, rate)
 
@@ -101,7 +106,8 @@ def assess_batch(
     count = len(currents)
     step = float(np.median(np.diff(time)))
     tau, final, window, why = _scale(time, currents)
-    out = {name: np.full(count, np.nan) for name in ("strength", "end", "endu", "start", "startu")}
+    names = ("strength", "end", "endu", "start", "startu", "misfit")
+    out = {name: np.full(count, np.nan) for name in names}
     moved = np.zeros(count, np.bool_)
     reasons = list(why)
     cell = np.round(np.log(tau) / LOG_TAU_STEP).astype(int)
@@ -112,34 +118,32 @@ def assess_batch(
         rows = np.flatnonzero(usable & (cell == key[0]) & (window == key[1]))
         rounded = float(np.exp(key[0] * LOG_TAU_STEP))
         points = int(np.searchsorted(time, key[1] * rounded + 0.01 * step))
-        use = time[:points] / rounded
-        shapes = b"" if learned is None else np.ascontiguousarray(learned[:, :points]).tobytes()
-        grid = _grid(
-            round(float(use[0]), 6),
-            round(float(use[-1] - use[0]) / (points - 1), 8),
-            points,
-            key[1],
-            shapes,
-        )
-        relative = noise_a / float(np.median(final[rows]))
+        block = _block(step / rounded)
+        shapes = None if learned is None else _averaged(learned[:, :points], block)
+        grid = _grid_of(_averaged(time[None, :points], block)[0] / rounded, shapes)
+        relative = noise_a / float(np.median(final[rows])) / float(np.sqrt(block))
         relative = float(np.exp(np.round(np.log(relative) / LOG_NOISE_STEP) * LOG_NOISE_STEP))
         detector = _detector(grid, relative, false_alarm_rate)
-        if detector.typical < detector.threshold + MISS_MARGIN:
+        if detector.size < SIZE_MIN:
             for row in rows:
                 reasons[row] = (
                     f"noise too high: {noise_a * 1e3:.2g} mA a sample would hide the movement "
                     "of an ordinary armature (10 % change of inductance)"
                 )
             continue
-        scaled = currents[rows, :points] / final[rows, None]
-        strength = detector.strength(scaled, noise_a / final[rows])
-        end, endu, start, startu, rms = _timing(grid, relative).assess(scaled)
-        for row in rows[rms > max(MISFIT_MAX, 8 * relative)]:
+        scaled = _averaged(currents[rows, :points], block) / final[rows, None]
+        strength = detector.strength(scaled)
+        end, endu, start, startu, misfit = _timing(grid, relative).assess(scaled)
+        for row in rows[np.sqrt(misfit) * relative > max(RMS_MAX, 8 * relative)]:
             reasons[row] = "the current does not have the shape of a coil switched on at time zero"
         out["strength"][rows] = strength
         moved[rows] = strength > 1
+        # A coil that the family explains badly is timed badly, and one that it does not
+        # explain at all is not timed.
+        wider = np.where(misfit > MISFIT_MAX, np.nan, np.sqrt(np.maximum(misfit, 1.0)))
         for name, value in (("end", end), ("endu", endu), ("start", start), ("startu", startu)):
-            out[name][rows] = value * rounded
+            out[name][rows] = value * rounded * (wider if name[-1] == "u" else wider / wider)
+        out["misfit"][rows] = misfit
     moved &= np.array([not reason for reason in reasons])
     return MotionBatch(
         moved,
@@ -150,7 +154,25 @@ def assess_batch(
         out["start"],
         out["startu"],
         tau,
+        out["misfit"],
     )
+
+
+def _block(step: float) -> int:
+    """How many samples are averaged into one; ``step`` in time constants."""
+    return 1 if step >= STEP_FINE else int(STEP_AIM / step)
+
+
+def _averaged(rows: Array, block: int) -> Array:
+    whole = rows.shape[1] // block * block
+    return rows[:, :whole].reshape(len(rows), -1, block).mean(axis=2) if block > 1 else rows
+
+
+def _grid_of(u: Array, learned: Array | None) -> model.Grid:
+    """The grid of (even) times, found again as long as they differ by rounding only."""
+    step = float(u[-1] - u[0]) / (len(u) - 1)
+    shapes = b"" if learned is None else np.ascontiguousarray(learned).tobytes()
+    return _grid(round(float(u[0]), 6), round(step, 8), len(u), shapes)
 
 
 def _scale(time: Array, currents: Array) -> tuple[Array, Array, Array, list[str]]:
@@ -163,19 +185,18 @@ def _scale(time: Array, currents: Array) -> tuple[Array, Array, Array, list[str]
     step = float(np.median(np.diff(time)))
     alive = np.all(np.isfinite(currents), axis=1)
     alive &= np.max(np.where(np.isfinite(currents), currents, 0), axis=1) > 0
-    tau, final, use = np.full(count, span / 5), np.ones(count), np.full(count, points)
-    window = np.full(count, WINDOW_MIN)
-    for _ in range(4):
+    tau, final = np.full(count, span / 5), np.ones(count)
+    use = np.full(count, max(points * 3 // 5, POINTS_MIN))
+    for _ in range(5):
         # Rows that use the same number of points are fitted together.
         for length in np.unique(use[alive]):
             rows = np.flatnonzero(alive & (use == length))
             middle = float(np.median(tau[rows]))
-            factor, level = model.fit_rise(time[:length] / middle, currents[rows, :length])
+            factor, level = fit_rise(time[:length] / middle, currents[rows, :length])
             tau[rows], final[rows] = middle * factor, level
-        room = (span + step / 2) / tau
-        window = np.where(room >= model.WINDOW_MAX, model.WINDOW_MAX, np.floor(room * 2) / 2)
-        use = np.searchsorted(time, window * tau)
-        use = np.clip(use, min(points, POINTS_MIN), points)
+        use = np.clip(np.searchsorted(time, FIT_WINDOW * tau), min(points, POINTS_MIN), points)
+    room = (span + step / 2) / tau
+    window = np.where(room >= WINDOW_MAX, WINDOW_MAX, np.floor(room * 2) / 2)
     why = [""] * count
     for row in range(count):
         why[row] = _unusable(alive[row], span, step, float(time[0]), tau[row], window[row])
@@ -262,11 +283,11 @@ def signature_share(
         return None
     rounded = float(np.exp(np.round(np.log(tau[1]) / LOG_TAU_STEP) * LOG_TAU_STEP))
     points = min(int(np.searchsorted(time, window[1] * rounded)), len(time))
-    step = float(time[points - 1] - time[0]) / (points - 1) / rounded
-    grid = _grid(round(float(time[0]) / rounded, 6), round(step, 8), points, window[1], b"")
-    relative = noise_a / float(final[0])
+    block = _block(float(np.median(np.diff(time))) / rounded)
+    grid = _grid_of(_averaged(time[None, :points], block)[0] / rounded, None)
+    relative = noise_a / float(final[0]) / float(np.sqrt(block))
     clean = model.stuck_filter(grid, relative)
-    this, golden = (pair[:, :points] / final[:, None]) @ clean
+    this, golden = (_averaged(pair[:, :points], block) / final[:, None]) @ clean
     size = float(golden @ golden)
     return float(this @ golden) / size, relative / float(np.sqrt(size))
 
@@ -288,6 +309,13 @@ def _as_motion(batch: MotionBatch, row: int, rate: float) -> Motion:
             strength=strength,
         )
     tau = float(batch.tau_s[row])
+    if np.isnan(batch.end_s[row]):
+        return Motion(
+            answer=MotionAnswer.MOVED,
+            reason="when is not assessed: the current is unlike that of every simulated coil",
+            false_alarm_rate=rate,
+            strength=strength,
+        )
     return Motion(
         answer=MotionAnswer.MOVED,
         reason="",
@@ -306,7 +334,7 @@ def _instant(value: float, posterior: float, unlike: float) -> Measured:
             Contribution(
                 source="noise and the coil's unknown iron and motion",
                 std_uncertainty=float(posterior),
-                note="posterior over the family of simulated coils",
+                note="posterior over the family of simulated coils, widened by its misfit",
             ),
             Contribution(
                 source="a coil unlike the family",

@@ -190,6 +190,7 @@ class _Free:
         self.speed = np.zeros(len(coils), np.float32)
         self.start = np.full(len(coils), np.nan, np.float32)
         self.end = np.full(len(coils), np.nan, np.float32)
+        self.landing = np.full(len(coils), np.nan, np.float32)
 
     def middle(self) -> Floats:
         """Positions half a step on."""
@@ -208,6 +209,7 @@ class _Free:
         share = (1 - self.place) / np.maximum(place - self.place, np.float32(1e-9))
         first = np.isnan(self.end) & landed
         self.end[first] = (time - (1 - share) * self.step)[first]
+        self.landing[first] = (speed * (self.end - self.start))[first]
         speed = np.where(landed, -self.coils.restitution * np.abs(speed), speed)
         self.place = np.clip(place, 0, 1).astype(np.float32)
         self.speed = speed.astype(np.float32)
@@ -215,14 +217,16 @@ class _Free:
 
 def simulate(coils: Coils, duration: float) -> tuple[NDArray[np.float64], Floats]:
     """Currents after switch-on: times (points,) and currents (coils, points)."""
-    times, currents, _, _ = simulate_motion(coils, duration)
+    currents, _, _, _ = simulate_motion(coils, duration)
+    times: NDArray[np.float64] = np.arange(currents.shape[1], dtype=np.float64) / STEPS_PER_TAU
     return times, currents
 
 
-def simulate_motion(
-    coils: Coils, duration: float
-) -> tuple[NDArray[np.float64], Floats, Floats, Floats]:
-    """The same, and start and end of each travel; nan where a free armature never landed."""
+def simulate_motion(coils: Coils, duration: float) -> tuple[Floats, Floats, Floats, Floats]:
+    """Currents, start and end of each travel, and the speed of landing over the mean one.
+
+    All but the currents are nan where a free armature never landed.
+    """
     step = 1.0 / STEPS_PER_TAU
     points = round(duration * STEPS_PER_TAU) + 1
     c = coils
@@ -279,6 +283,8 @@ def simulate_motion(
         out[n] = current
         if free is not None:
             free.advance(flux / magnetising, n * step)
-    times: NDArray[np.float64] = np.arange(points, dtype=np.float64) * step
-    start, end = (c.start, c.end) if free is None else (free.start, free.end)
-    return times, np.ascontiguousarray(out.T), start, end
+    currents = np.ascontiguousarray(out.T)
+    if free is None:
+        landing = (c.power - c.brake * (c.power + c.late)) / (1 - c.brake)
+        return currents, c.start, c.end, landing
+    return currents, free.start, free.end, free.landing

@@ -1,340 +1,277 @@
-"""What the family of simulated coils says about one sampling grid.
+"""What the family of simulated coils (``motion_family``) says about one sampling grid.
 
-Two questions, two models, both linear algebra on the same family:
+Two questions, two models, both linear algebra on the same moments:
 
-* *Did it move?* Templates of moving coils, each with the subspace that stuck coils span taken
-  out (a subspace matched filter). The threshold comes from simulated stuck coils with noise.
-* *When did it stop?* A mixture of Gaussians: coils are sorted by end of travel and by size of
-  the inductance change, and each group gives mean and covariance of current, start and end
-  together. The posterior over all groups is the answer, with its own standard deviation.
+* *Did it move?* The likelihood ratio of "some signature on top of a stuck coil" over "a stuck
+  coil", averaged over the signatures. Stuck coils are a mixture of Gaussians, each cluster
+  with its own covariance: iron varies much from coil to coil, but not at random. The
+  threshold comes from simulated stuck coils with noise.
+* *When did it stop?* A mixture of Gaussians: coils are grouped by size of the inductance
+  change, end of travel and kind of motion, and each group gives mean and covariance of
+  current, start and end together. The posterior over all groups is the answer, with its own
+  standard deviation, and how badly the best of them fit is told beside it.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchrig.measure import motion_bank as bank
+from benchrig.measure.motion_scale import LAST, TIME_STEP
 
 Array = NDArray[np.float64]
+Floats = NDArray[np.float32]
 
-SEED = 20011
-DURATION = 6.5  # simulated, in time constants of the open coil
-WINDOW_MAX = 5.0  # analysed, in fitted time constants
-FIRST_END, LAST_END = 0.4, 4.7
-MOVING = 6000  # coils of each class of inductance change
-# Laws of motion and free armatures, typical and wide: ranges, free, share of the coils.
-MIXTURE = (
-    (bank.TYPICAL, False, 0.4),
-    (bank.WIDE, False, 0.2),
-    (bank.TYPICAL, True, 0.4),
-    (bank.WIDE, True, 0.2),
-)
-STUCK = 3000
-STUCK_SLACK = 3.0  # variance of stuck coils unlike the family, over the family's
+PATH = Path(__file__).with_name("motion_family.npz")
+SEED = 20012
+STUCK_SLACK = 1.3  # variance of stuck coils unlike the family, over a cluster's
+COMMON_SHARE = 0.03  # of the variance of all clusters together that each gets besides
 LEARNED_SPREAD = 0.03  # how far a part strays from its own record, of the family's spread
-RATE_RESERVE = 0.9  # the threshold is set for this share of the stated rate
-CELL = 0.06  # width of a group, in time constants
-GROUP_MIN = 30
-RANK = 28
-JITTER = 0.01  # the grid's time constant is rounded this much
-MISMATCH = 0.004  # share of the inductance change that no family gets right, of the current
-TEMPLATE_STEP = 0.05
-TEMPLATES_A_STEP = 12
-TRIALS = 4000
-TAU_GRID = np.geomspace(0.4, 2.5, 128)
+RATE_RESERVE = 0.8  # the threshold is set for this share of the stated rate
+SIZE_AIM = 6.0  # of the signatures looked for, over the noise
+TRIALS = 2000
+PART = 64  # rows worked on at a time
+EXPONENT_MAX = 80.0  # of a likelihood ratio, so that it stays finite in single precision
+MISMATCH = 0.002  # share of the inductance change that no family gets right, of the current
+SLOW_PRIOR = 0.4  # of slow or soft-landing motion against brisk
+# Standard uncertainty of a slow or soft landing besides, in time constants: its end hardly
+# shows, and coils of another physics were up to a time constant off.
+SLOW_MODEL = 0.2
+LAST_MARGIN = 0.3  # an end of travel so close to the record's end cannot be timed
 
 
-def fit_rise(u: Array, currents: Array) -> tuple[Array, Array]:
-    """Time constant (in units of u) and final current of one exponential, per row."""
-    shapes = 1 - np.exp(-u / TAU_GRID[:, None])
-    score = (currents @ shapes.T) ** 2 / np.sum(shapes * shapes, axis=1)
-    at = np.clip(np.argmax(score, axis=1), 1, len(TAU_GRID) - 2)
-    left, mid, right = (np.take_along_axis(score, (at + d)[:, None], 1)[:, 0] for d in (-1, 0, 1))
-    bend = left - 2 * mid + right
-    shift = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, 1), 0.0)
-    ratio = np.log(TAU_GRID[1] / TAU_GRID[0])
-    tau = TAU_GRID[at] * np.exp(np.clip(shift, -1, 1) * ratio)
-    shape = 1 - np.exp(-u / tau[:, None])
-    return tau, np.sum(currents * shape, axis=1) / np.sum(shape * shape, axis=1)
-
-
-def _read(currents: NDArray[np.float32], times: Array) -> Array:
-    """Each simulated current at its own times, by linear interpolation."""
-    place = np.clip(times * bank.STEPS_PER_TAU, 0, currents.shape[1] - 1.001)
-    index = place.astype(np.intp)
-    share = place - index
-    low = np.take_along_axis(currents, index, 1)
-    high = np.take_along_axis(currents, index + 1, 1)
-    return low * (1 - share) + high * share
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Family:
-    """Simulated coils with the final current and time constant that a fit finds in them."""
-
-    currents: NDArray[np.float32]
-    tau: Array
-    start: Array  # in fitted time constants, as end
-    end: Array
-    kind: NDArray[np.intp]  # class of inductance change
-
-    def sampled(self, u: Array, rng: np.random.Generator) -> tuple[Array, Array, Array]:
-        """Currents on a grid, starts and ends, the time constant a little off for each."""
-        jitter = 1 + rng.uniform(-JITTER, JITTER, len(self.tau))
-        times = u * (self.tau * jitter)[:, None]
-        return _read(self.currents, times), self.start / jitter, self.end / jitter
-
-
-def _normalise(coils: bank.Coils, kind: NDArray[np.intp], window: float) -> _Family:
-    _, currents, start, end = bank.simulate_motion(coils, DURATION)
-    landed = np.isfinite(end)
-    currents, start, end, kind = currents[landed], start[landed], end[landed], kind[landed]
-    u: Array = np.arange(1, 51, dtype=np.float64) * (window / 50)
-    tau: Array = np.ones(len(currents))
-    for _ in range(3):
-        factor, final = fit_rise(u, _read(currents, u * tau[:, None]))
-        tau = tau * factor
-    scaled = np.asarray(currents / final[:, None], dtype=np.float32)
-    return _Family(scaled, tau, start / tau, end / tau, kind)
-
-
-@lru_cache(maxsize=4)
-def moving_family(window: float) -> _Family:
-    """Moving coils of all classes, normalised by a fit over ``window`` time constants."""
-    rng = np.random.default_rng(SEED)
-    parts = []
-    for ranges, free, share in MIXTURE:
-        sets, kinds = [], []
-        for kind, (low, high) in enumerate(bank.INDUCTANCE_CHANGES):
-            count = round(MOVING * share)
-            change = np.exp(rng.uniform(np.log(low), np.log(high), count))
-            end = rng.uniform(FIRST_END, min(LAST_END, window), count)
-            sets.append(bank.draw_coils(rng, change, end, ranges, free=free))
-            kinds.append(np.full(count, kind))
-        parts.append(_normalise(bank.join(sets), np.concatenate(kinds), window))
-    return _Family(
-        np.concatenate([p.currents for p in parts]),
-        np.concatenate([p.tau for p in parts]),
-        np.concatenate([p.start for p in parts]),
-        np.concatenate([p.end for p in parts]),
-        np.concatenate([p.kind for p in parts]),
-    )
-
-
-@lru_cache(maxsize=4)
-def stuck_family(window: float) -> _Family:
-    """Coils whose armature never moves, wide."""
-    rng = np.random.default_rng(SEED + 1)
-    never = np.full(STUCK, 1e3)
-    coils = bank.draw_coils(rng, np.zeros(STUCK), never, bank.WIDE)
-    return _normalise(coils, np.zeros(STUCK, np.intp), window)
+@lru_cache(maxsize=1)
+def family() -> dict[str, NDArray[Any]]:
+    """The generated file."""
+    with np.load(PATH) as file:
+        return {name: file[name] for name in file.files}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Grid:
-    """The family on one sampling grid."""
+    """The family's basis on one sampling grid."""
 
     u: Array  # sample times in time constants
-    window: float
-    stuck: Array  # currents of stuck coils
+    basis: Floats  # (basis, points)
+    middle: Array  # mean current of stuck coils; taken out of every current first
     learned: Array | None  # shapes recorded with the armature blocked
-    moving: Array  # currents of moving coils
-    start: Array
-    end: Array
-    kind: NDArray[np.intp]
+
+    def on_grid(self, name: str) -> Floats:
+        """Rows of the file, given in the basis, as currents on this grid."""
+        rows = family()[name].astype(np.float32)
+        return np.asarray(rows @ self.basis)
 
 
-def make_grid(u: Array, window: float, learned: Array | None = None) -> Grid:
+def make_grid(u: Array, learned: Array | None = None) -> Grid:
     """The grid of sample times ``u`` in time constants; ``learned`` adds blocked shapes."""
-    rng = np.random.default_rng(SEED + 2)
-    stuck, _, _ = stuck_family(window).sampled(u, rng)
-    family = moving_family(window)
-    moving, start, end = family.sampled(u, rng)
-    return Grid(u, window, stuck, learned, moving, start, end, family.kind)
+    place = np.clip(u / TIME_STEP, 0, LAST / TIME_STEP - 0.001)
+    index = place.astype(np.intp)
+    share = place - index
+    basis, middle = family()["basis"].astype(np.float64), family()["middle"].astype(np.float64)
+    return Grid(
+        u,
+        (basis[:, index] * (1 - share) + basis[:, index + 1] * share).astype(np.float32),
+        middle[index] * (1 - share) + middle[index + 1] * share,
+        learned,
+    )
+
+
+def _parts(currents: Array) -> list[Array]:
+    """Rows in parts that a cache can hold."""
+    return [currents[n : n + PART] for n in range(0, max(len(currents), 1), PART)]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Detector:
-    """The subspace matched filter on one grid, at one noise and false-alarm rate."""
+    """The averaged likelihood ratio on one grid, at one noise and false-alarm rate."""
 
-    templates: Array  # (templates, points): their product with a current is the response
-    threshold: float  # of the largest response, both in units of the noise
-    typical: float  # response of an ordinary coil of about 5 % inductance change
+    middle: Array
+    means: Array  # (clusters, points)
+    whiteners: Array  # (clusters, points, points)
+    levels: Array  # (clusters,): log share and determinant
+    filters: Floats  # (points, clusters * signatures): covariance inverse times signature
+    offsets: Floats  # (clusters * signatures,)
+    size: float  # of a typical signature, in units of the noise
+    weighed: float  # the size that the filters expect
+    threshold: float  # of the evidence
 
-    def strength(self, currents: Array, relative_noise: Array | float) -> Array:
-        """Largest response over the threshold; above 1 the armature has moved."""
-        largest = np.max(currents @ self.templates.T, axis=1)
-        return np.asarray(largest / relative_noise / self.threshold)
+    def evidence(self, currents: Array) -> Array:
+        """Log likelihood ratio of moved over stuck."""
+        parts = [self._evidence(part) for part in _parts(currents)]
+        return np.concatenate(parts)
+
+    def _evidence(self, currents: Array) -> Array:
+        rest = currents - self.middle
+        alone, clusters = np.empty((len(self.levels), len(rest))), len(self.levels)
+        for j in range(clusters):
+            white = (rest - self.means[j]) @ self.whiteners[j]
+            alone[j] = self.levels[j] - 0.5 * np.einsum("bp,bp->b", white, white)
+        product = rest.astype(np.float32) @ self.filters
+        product -= self.offsets
+        np.minimum(product, np.float32(EXPONENT_MAX), out=product)
+        np.exp(product, out=product)
+        gain = product.reshape(len(rest), clusters, -1).mean(axis=2, dtype=np.float64).T
+        weight = np.exp(alone - alone.max(axis=0))
+        ratio = np.sum(weight * gain, axis=0) / np.sum(weight, axis=0)
+        return np.asarray(np.log(np.maximum(ratio, 1e-30)))
+
+    def strength(self, currents: Array) -> Array:
+        """Evidence over its threshold, both from where noise alone would be; above 1 it moved."""
+        middle = 0.5 * self.weighed**2
+        return np.asarray(
+            np.maximum(self.evidence(currents) + middle, 0) / (self.threshold + middle)
+        )
+
+
+def stuck_clusters(grid: Grid) -> tuple[Array, Array, Array]:
+    """Shares, means and covariances of stuck coils on the grid."""
+    share = family()["cluster_share"].astype(np.float64)
+    means = grid.on_grid("cluster_mean").astype(np.float64)
+    factors = grid.on_grid("cluster_factors").astype(np.float64)
+    powers = np.einsum("jrp,jrq->jpq", factors, factors)
+    about = means - share @ means
+    common = np.einsum("j,jpq->pq", share, powers) + (share * about.T) @ about
+    if grid.learned is None:
+        level = means + grid.middle
+        powers = STUCK_SLACK * powers + COMMON_SHARE * common
+        powers += 1e-4 * np.einsum("jp,jq->jpq", level, level)
+        return share, means, powers
+    power = LEARNED_SPREAD**2 * common + grid.learned.T @ grid.learned
+    return np.ones(1), (grid.learned[0] - grid.middle)[None], power[None]
 
 
 def make_detector(grid: Grid, relative_noise: float, false_alarm_rate: float) -> Detector:
-    """Templates with the stuck coils taken out, softly, and the threshold for the rate.
-
-    A direction in which stuck coils vary much is taken out whole, one in which they vary
-    less than the noise hardly at all. ``STUCK_SLACK`` allows coils unlike the family.
-    """
-    rng = np.random.default_rng(SEED + 3)
-    whiten = stuck_filter(grid, relative_noise)
-    chosen = _template_choice(grid)
-    shapes = grid.moving[chosen] @ whiten
-    size = np.linalg.norm(shapes, axis=1)
-    templates = shapes / size[:, None] @ whiten
-    noise = rng.normal(size=(TRIALS, len(grid.u)))
-    stuck = grid.stuck if grid.learned is None else _near_learned(grid, grid.learned)
-    noise += stuck[rng.integers(0, len(stuck), TRIALS)] / relative_noise
-    largest = np.max(noise @ templates.T, axis=1)
+    """Filters for every signature in every cluster, and the threshold for the rate."""
+    rng = np.random.default_rng(SEED)
+    share, means, powers = stuck_clusters(grid)
+    points = len(grid.u)
+    inverse = np.linalg.inv(powers + relative_noise**2 * np.eye(points))
+    inverse = 0.5 * (inverse + inverse.transpose(0, 2, 1))
+    whiteners = np.asarray(np.linalg.cholesky(inverse), dtype=np.float64)
+    signatures = grid.on_grid("signature").astype(np.float64)
+    filters = inverse @ signatures.T  # (clusters, points, signatures)
+    energy = np.einsum("sp,jps->js", signatures, filters)
+    size = float(np.sqrt(np.median(energy)))
+    # Weighed for movements that are just visible; larger ones are found all the same.
+    gain = min(1.0, SIZE_AIM / size)
+    filters, energy = gain * filters, gain**2 * energy
+    offsets = np.einsum("jp,jps->js", means, filters) + 0.5 * energy
+    detector = Detector(
+        grid.middle,
+        means,
+        whiteners,
+        np.log(share) + np.log(np.diagonal(whiteners, axis1=1, axis2=2)).sum(axis=1),
+        np.ascontiguousarray(filters.transpose(1, 0, 2).reshape(points, -1), dtype=np.float32),
+        offsets.ravel().astype(np.float32),
+        size,
+        gain * size,
+        0.0,
+    )
+    stuck = grid.on_grid("stuck").astype(np.float64)
+    if grid.learned is not None:
+        stuck = grid.learned[0] - grid.middle + LEARNED_SPREAD * (stuck - stuck.mean(axis=0))
+    trials = np.concatenate([stuck] * -(-TRIALS // len(stuck)))[:TRIALS]
+    trials += relative_noise * rng.normal(size=trials.shape)
+    found = detector.evidence(trials + grid.middle)
     rate = RATE_RESERVE * false_alarm_rate
-    tail = max(rate, 20 / TRIALS)
-    level = float(np.quantile(largest, 1 - tail))
-    level += _quantile(rate) - _quantile(tail)  # past the trials: a Gaussian tail
-    return Detector(templates, level, float(np.median(size)) / relative_noise)
+    # Past what so many trials can tell: the tail of a likelihood ratio falls at least as its
+    # inverse.
+    tail = max(rate, 15 / TRIALS)
+    level = float(np.quantile(found, 1 - tail)) + float(np.log(tail / rate))
+    return replace(detector, threshold=level)
 
 
 def stuck_filter(grid: Grid, relative_noise: float) -> Array:
-    """Symmetric (points, points): whitens noise and what stuck coils do together."""
-    power = grid.stuck.T @ grid.stuck / len(grid.stuck)
-    if grid.learned is not None:
-        around = grid.stuck - grid.stuck.mean(axis=0)
-        power = LEARNED_SPREAD**2 * around.T @ around / len(around)
-        power = power + grid.learned.T @ grid.learned / STUCK_SLACK
-    values, vectors = np.linalg.eigh(STUCK_SLACK * power)
+    """Symmetric (points, points): whitens noise and takes out stuck coils, mean and all."""
+    share, means, powers = stuck_clusters(grid)
+    level = means + grid.middle
+    power = np.einsum("j,jpq->pq", share, powers) + (share * level.T) @ level
+    values, vectors = np.linalg.eigh(power)
     keep = 1 / np.sqrt(np.maximum(values, 0) / relative_noise**2 + 1)
     return np.asarray((vectors * keep) @ vectors.T)
-
-
-def _near_learned(grid: Grid, learned: Array) -> Array:
-    """Stuck coils that differ from the learned shape as one part does from day to day."""
-    return np.asarray(learned[0] + LEARNED_SPREAD * (grid.stuck - grid.stuck.mean(axis=0)))
-
-
-def _template_choice(grid: Grid) -> NDArray[np.intp]:
-    """For every step of the end of travel some typical and some wide coils, middle class."""
-    middle = np.flatnonzero(grid.kind == 1)
-    cell = np.floor(grid.end[middle] / TEMPLATE_STEP).astype(int)
-    order = np.argsort(cell, kind="stable")
-    ranked = cell[order]
-    first = np.searchsorted(ranked, ranked, side="left")
-    last = np.searchsorted(ranked, ranked, side="right") - 1
-    place = np.arange(len(order))
-    half = TEMPLATES_A_STEP // 2
-    return middle[order[(place - first < half) | (last - place < half)]]
-
-
-def _quantile(rate: float) -> float:
-    """Upper normal quantile, good to 5e-4 (Abramowitz and Stegun 26.2.23)."""
-    t = float(np.sqrt(-2 * np.log(min(rate, 1 - rate))))
-    top = 2.515517 + 0.802853 * t + 0.010328 * t * t
-    low = 1 + 1.432788 * t + 0.189269 * t * t + 0.001308 * t**3
-    value = t - top / low
-    return value if rate <= 0.5 else -value
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Timing:
     """The mixture of Gaussians on one grid at one noise."""
 
-    mean: Array  # (groups, points)
-    factors: Array  # (groups, rank, points), orthonormal
-    offset: Array  # factors @ mean
-    gain: Array  # (groups, rank): share of the variance that is coil, not noise
-    noise: Array  # (groups,)
-    level: Array  # log determinant part
-    ends: Array
-    starts: Array
-    end_slope: Array  # (groups, rank)
-    start_slope: Array
-    end_variance: Array
-    start_variance: Array
+    middle: Array
+    means: Floats  # (groups, points)
+    noise: Floats  # (groups,)
+    filters: Floats  # (groups * rank, points)
+    offsets: Floats  # (groups, rank)
+    levels: Array  # log prior and determinant
+    instants: Array  # (groups, 2): end and start
+    slopes: Floats  # (groups, 2, rank)
+    variances: Array  # (groups, 2)
 
     def assess(self, currents: Array) -> tuple[Array, Array, Array, Array, Array]:
-        """Ends, their deviations, starts, theirs (in time constants), and the misfit (rms)."""
-        groups, rank, points = self.factors.shape
-        z = (currents @ self.factors.reshape(-1, points).T).reshape(-1, groups, rank)
-        z -= self.offset
-        square = (
-            np.sum(currents**2, axis=1)[:, None]
-            - 2 * currents @ self.mean.T
-            + np.sum(self.mean**2, axis=1)
-        )
-        misfit = square - np.einsum("bgr,gr->bg", z * z, self.gain)
-        log = -0.5 * misfit / self.noise**2 + self.level
+        """Ends, their deviations, starts, theirs (in time constants), and the misfit.
+
+        The misfit is the mean square of what the groups leave unexplained over what noise
+        and the groups' own spread would leave: about 1 for coils of the family.
+        """
+        parts = [self._assess(part) for part in _parts(currents)]
+        end, deviation, start, other, misfit = (np.concatenate(c) for c in zip(*parts, strict=True))
+        return end, deviation, start, other, misfit
+
+    def _assess(self, currents: Array) -> tuple[Array, ...]:
+        groups, rank = self.offsets.shape
+        rest = (currents - self.middle).astype(np.float32)
+        z = (rest @ self.filters.T).reshape(-1, groups, rank) - self.offsets
+        power = np.einsum("bp,bp->b", rest, rest)[:, None] - 2 * rest @ self.means.T
+        power += np.einsum("gp,gp->g", self.means, self.means)
+        square = power / self.noise**2 - np.einsum("bgr,bgr->bg", z, z)
+        log = self.levels - 0.5 * square
         weight = np.exp(log - log.max(axis=1, keepdims=True))
         weight /= weight.sum(axis=1, keepdims=True)
-        ends = self.ends + np.einsum("bgr,gr->bg", z, self.end_slope)
-        starts = self.starts + np.einsum("bgr,gr->bg", z, self.start_slope)
-        best = np.min(square - np.sum(z * z, axis=2), axis=1)
-        rms = np.sqrt(np.maximum(best, 0) / max(points - rank, 1))
-        return (
-            *_mixed(weight, ends, self.end_variance),
-            *_mixed(weight, starts, self.start_variance),
-            rms,
-        )
-
-
-def _mixed(weight: Array, values: Array, variance: Array) -> tuple[Array, Array]:
-    mean = np.sum(weight * values, axis=1)
-    spread = np.sum(weight * (variance + (values - mean[:, None]) ** 2), axis=1)
-    return mean, np.sqrt(spread)
+        values = self.instants + np.einsum("bgr,gtr->bgt", z, self.slopes)
+        mean = np.einsum("bg,bgt->bt", weight, values)
+        spread = self.variances + (values - mean[:, None]) ** 2
+        deviation = np.sqrt(np.einsum("bg,bgt->bt", weight, spread))
+        misfit = np.einsum("bg,bg->b", weight, square) / len(self.middle)
+        return mean[:, 0], deviation[:, 0], mean[:, 1], deviation[:, 1], misfit
 
 
 def make_timing(grid: Grid, relative_noise: float) -> Timing:
-    """Group the moving coils by end of travel and class, and take each group's moments."""
-    currents, start, end, kind = grid.moving, grid.start, grid.end, grid.kind
-    rank = min(RANK, len(grid.u) - 4)
-    last = grid.window - 0.3
-    groups: list[tuple[NDArray[np.bool_], float]] = []
-    for which, (low, high) in enumerate(bank.INDUCTANCE_CHANGES):
-        noise = float(np.hypot(relative_noise, MISMATCH * np.sqrt(low * high)))
-        for edge in np.arange(FIRST_END, last, CELL):
-            inside = (kind == which) & (end >= edge) & (end < edge + CELL)
-            if np.count_nonzero(inside) >= GROUP_MIN:
-                groups.append((inside, noise))
-    # One call for all groups: for a small matrix at a time, threads cost more than they bring.
-    spectra = np.linalg.eigh(np.array([_covariance(currents[inside]) for inside, _ in groups]))
-    columns = [
-        _group(
-            currents[inside],
-            start[inside],
-            end[inside],
-            noise,
-            np.maximum(values[::-1][:rank], 0),
-            vectors[:, ::-1][:, :rank].T,
-        )
-        for (inside, noise), values, vectors in zip(groups, *spectra, strict=True)
-    ]
-    return Timing(*(np.array(column) for column in zip(*columns, strict=True)))
-
-
-def _covariance(currents: Array) -> Array:
-    rest = currents - currents.mean(axis=0)
-    return np.asarray(rest.T @ rest / (len(currents) - 1))
-
-
-def _group(
-    currents: Array, start: Array, end: Array, noise: float, power: Array, factors: Array
-) -> tuple[Array | float, ...]:
-    count = len(end) - 1
-    mean = currents.mean(axis=0)
-    rest = currents - mean
-    z = rest @ factors.T
-    total = power + noise**2
-    cross_end = (end - end.mean()) @ z / count
-    cross_start = (start - start.mean()) @ z / count
-    return (
-        mean,
-        factors,
-        factors @ mean,
-        power / total,
-        noise,
-        -0.5 * float(np.sum(np.log(total / noise**2))) - len(mean) * float(np.log(noise)),
-        float(end.mean()),
-        float(start.mean()),
-        cross_end / total,
-        cross_start / total,
-        max(float(end.var() - np.sum(cross_end**2 / total)), 1e-6),
-        max(float(start.var() - np.sum(cross_start**2 / total)), 1e-6),
+    """Bring the groups to the grid and solve each against the noise."""
+    data = family()
+    kind = data["group_kind"].astype(np.intp)
+    instants = data["group_instant"].astype(np.float64)
+    use = instants[:, 0] < grid.u[-1] - LAST_MARGIN
+    means = grid.on_grid("group_mean")[use]
+    raw = data["group_factors"][use].astype(np.float32)
+    groups, rank, _ = raw.shape
+    factors = (raw.reshape(groups * rank, -1) @ grid.basis).reshape(groups, rank, -1)
+    sizes = np.array([low * high for low, high in bank.INDUCTANCE_CHANGES])
+    left = data["group_left"][use].astype(np.float64)
+    noise = np.sqrt(relative_noise**2 + MISMATCH**2 * sizes[kind[use]] + left)
+    factors = factors / noise.astype(np.float32)[:, None, None]
+    gram = (factors @ factors.transpose(0, 2, 1)).astype(np.float64) + np.eye(rank)
+    root = np.linalg.inv(np.linalg.cholesky(gram))
+    filters = root.astype(np.float32) @ factors / noise.astype(np.float32)[:, None, None]
+    cross = data["group_cross"][use].astype(np.float64)  # (groups, 2, rank)
+    slopes = np.einsum("grs,gts->gtr", root, cross)
+    variances = data["group_unexplained"][use].astype(np.float64)
+    variances = variances + np.sum(slopes**2, axis=2)
+    slow = data["group_manner"][use] > 1
+    variances[slow] += SLOW_MODEL**2
+    prior = np.where(slow, np.log(SLOW_PRIOR), 0.0)
+    levels = prior + np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
+    return Timing(
+        grid.middle,
+        means,
+        noise.astype(np.float32),
+        np.ascontiguousarray(filters.reshape(groups * rank, -1)),
+        np.einsum("grp,gp->gr", filters, means),
+        levels - len(grid.u) * np.log(noise),
+        instants[use],
+        slopes.astype(np.float32),
+        variances,
     )

@@ -125,7 +125,7 @@ def simulate(
 
     for k in range(round(duration * STEPS)):
         before = state[2]
-        state = _runge_kutta(rates, k * step, state, step)
+        state = runge_kutta(rates, k * step, state, step)
         current, flux, x, v = state
         start = np.where(np.isnan(start) & (x > 0), k * step, start)
         hit = x >= 1
@@ -142,7 +142,7 @@ def simulate(
     return Waves(times, np.array(kept).T, start, end, landing)
 
 
-def _runge_kutta(
+def runge_kutta(
     rates: Callable[[float, tuple[Array, ...]], tuple[Array, ...]],
     time: float,
     state: tuple[Array, ...],

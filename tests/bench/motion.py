@@ -2,12 +2,14 @@
 
 Fast valves: they open 0.75 to 2.1 ms after switch-on and land with speed, 0.9 A, 1 mA of
 noise through a converter of 2 A. ``own`` coils come from the product's family (other draws),
-``unseen`` ones from ``_motion_physics``. ``hard`` are unseen coils without any choice: slow,
-soft-landing, hovering. Beside them:
+``unseen`` ones from ``_motion_physics``, ``third`` ones from ``_motion_third``. The family and
+the uncertainty were chosen with the unseen coils in sight, so the third are the fair test:
+they were fixed before anything was tried on them. ``hard`` and ``hard3`` are unseen and third
+coils without any choice: slow, soft-landing, hovering. Beside them:
 
-* clairvoyant: the detector that knows the signature of the very coil and only has to tell it
-  from what stuck coils do;
-* bound: 95 % of |error| of the best estimate, from the posterior over the own family.
+* clairvoyant: the detector that knows the signature and the kind of iron of the very coil and
+  only has to tell it from what such stuck coils do;
+* posterior p95: 95 % of |error| if the posterior over the own family were true.
 """
 
 from __future__ import annotations
@@ -15,6 +17,7 @@ from __future__ import annotations
 import json as jsonlib
 import math
 import time as clock
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,7 +25,8 @@ from numpy.typing import NDArray
 
 from benchrig.measure import motion_bank, motion_model
 from benchrig.measure.motion import END_MODEL, assess_batch
-from tests.bench import _motion_physics as physics
+from tests.bench import _motion_physics, _motion_third
+from tests.bench._motion_physics import Waves
 
 Array = NDArray[np.float64]
 
@@ -31,6 +35,7 @@ FINAL_A = 0.931034
 NOISE_A = 1e-3
 SPAN_A = 2.0
 RATE = 0.01
+COVERAGE = 0.94  # 0.95 less what some 300 coils scatter
 COILS = 400
 # kS/s, bits, cycles averaged
 SETTINGS = ((10, 10, 1), (10, 12, 1), (20, 10, 1), (40, 12, 1), (10, 10, 25))
@@ -55,10 +60,12 @@ def _own(change: float, seed: int) -> Coils:
     return Coils(time, moving.astype(float), stuck.astype(float), coils.end.astype(float))
 
 
-def _unseen(change: float, seed: int, *, hard: bool) -> Coils:
+def _other(
+    simulate: Callable[..., Waves], change: float, seed: int, *, hard: bool = False
+) -> Coils:
     size = np.full(COILS if hard else 2 * COILS, change)
-    moving = physics.simulate(np.random.default_rng(seed), size, 6.4)
-    stuck = physics.simulate(np.random.default_rng(seed), size, 6.4, stuck=True)
+    moving = simulate(np.random.default_rng(seed), size, 6.4)
+    stuck = simulate(np.random.default_rng(seed), size, 6.4, stuck=True)
     travel = moving.end - moving.start
     if hard:
         keep = (moving.end > 0.5) & (moving.end < 4.0)
@@ -79,11 +86,19 @@ def _converted(clean: Array, step: float, cycles: int, rng: np.random.Generator)
 
 
 def _clairvoyant(moving: Array, stuck: Array, at: Array, noise: float) -> float:
-    """Mean detection probability at the rate, signature known, stuck variation not."""
+    """Mean detection probability at the rate: signature known, stuck variation not."""
     points = int(np.searchsorted(at, 5 * TAU_S))
-    grid = motion_model.make_grid(at[:points] / TAU_S, 5.0)
-    clean = motion_model.stuck_filter(grid, noise / FINAL_A)
-    size = np.linalg.norm((moving - stuck)[:, :points] @ clean, axis=1) / noise
+    grid = motion_model.make_grid(at[:points] / TAU_S)
+    _, means, powers = motion_model.stuck_clusters(grid)
+    relative = noise / FINAL_A
+    inverse = np.linalg.inv(powers + relative**2 * np.eye(points))
+    rest = stuck[:, :points] / FINAL_A - grid.middle
+    about = rest[None] - means[:, None]
+    far = np.einsum("jbp,jpq,jbq->jb", about, inverse, about)
+    far -= np.linalg.slogdet(inverse)[1][:, None]
+    signature = (moving - stuck)[:, :points] / FINAL_A
+    own = inverse[np.argmin(far, axis=0)]
+    size = np.sqrt(np.einsum("bp,bpq,bq->b", signature, own, signature))
     return float(np.mean([0.5 * math.erfc((2.3263 - s) / math.sqrt(2)) for s in size]))
 
 
@@ -103,9 +118,10 @@ def _row(
         at, _converted(stuck, step, cycles, rng), noise_a=noise, false_alarm_rate=RATE
     )
     found = batch.moved
-    errors = (batch.end_s - coils.end * TAU_S)[found] * 1e6
-    posterior = batch.end_posterior_s[found] * 1e6
-    stated = np.hypot(posterior, END_MODEL * batch.tau_s[found] * 1e6)
+    timed = found & np.isfinite(batch.end_s)
+    errors = (batch.end_s - coils.end * TAU_S)[timed] * 1e6
+    posterior = batch.end_posterior_s[timed] * 1e6
+    stated = np.hypot(posterior, END_MODEL * batch.tau_s[timed] * 1e6)
     draws = np.random.default_rng(1).normal(size=(50, len(posterior)))
     return {
         "physics": kind,
@@ -117,10 +133,11 @@ def _row(
         "detected": round(float(np.mean(found)), 4),
         "clairvoyant": round(_clairvoyant(moving, stuck, at, noise), 4),
         "stuck_moved": round(float(np.mean(still.moved)), 4),
+        "timed": round(float(np.mean(timed[found])), 3),
         "end_p50_us": round(float(np.quantile(np.abs(errors), 0.5)), 1),
         "end_p95_us": round(float(np.quantile(np.abs(errors), 0.95)), 1),
         "end_bias_us": round(float(np.mean(errors)), 1),
-        "bound_p95_us": round(float(np.quantile(np.abs(draws * posterior), 0.95)), 1),
+        "posterior_p95_us": round(float(np.quantile(np.abs(draws * posterior), 0.95)), 1),
         "within_2u": round(float(np.mean(np.abs(errors) < 2 * stated)), 3),
     }
 
@@ -129,6 +146,12 @@ def _stuck_rates(rows: list[dict[str, object]], kind: str) -> float:
     """Stuck coils called moved, over all rows of 10 kS/s and 10 bit of one physics."""
     rates = [float(str(r["stuck_moved"])) for r in rows if _base(r) and r["physics"] == kind]
     return float(np.mean(rates))
+
+
+def _within(rows: list[dict[str, object]], kind: str) -> float:
+    """Share of ends within twice their stated standard uncertainty, 10 kS/s and 10 bit."""
+    chosen = [r for r in rows if _base(r) and r["physics"] == kind and r["change_percent"] == 10]
+    return float(np.mean([float(str(r["within_2u"])) for r in chosen]))
 
 
 def _base(row: dict[str, object]) -> bool:
@@ -151,23 +174,31 @@ def _pulse_cost() -> float:
 def run(json: bool) -> int:
     """Print the table."""
     rows = []
+    unseen, third = _motion_physics.simulate, _motion_third.simulate
     for change in CHANGES:
+        seed = round(1e4 * change)
         sets = {
-            "own": _own(change, round(1e4 * change) + 1),
-            "unseen": _unseen(change, round(1e4 * change) + 2, hard=False),
+            "own": _own(change, seed + 1),
+            "unseen": _other(unseen, change, seed + 2),
+            "third": _other(third, change, seed + 3),
         }
         if change == 0.1:
-            sets["hard"] = _unseen(change, 77, hard=True)
+            sets["hard"] = _other(unseen, change, 77, hard=True)
+            sets["hard3"] = _other(third, change, 78, hard=True)
         for setting in SETTINGS:
             rows += [_row(kind, change, coils, setting) for kind, coils in sets.items()]
     verdicts = []
-    for kind in ("own", "unseen"):
+    for kind in ("own", "unseen", "third"):
         base = {r["change_percent"]: r for r in rows if _base(r) and r["physics"] == kind}
         verdicts += [
             (f"{kind}: detected at 3 %", float(str(base[3.0]["detected"])), ">=", 0.99),
             (f"{kind}: end p95 at 10 %, µs", float(str(base[10.0]["end_p95_us"])), "<=", 30.0),
             (f"{kind}: stuck called moved", _stuck_rates(rows, kind), "<=", RATE),
         ]
+    verdicts += [
+        (f"{kind}: end within 2u at 10 %", _within(rows, kind), ">=", COVERAGE)
+        for kind in ("own", "unseen", "third", "hard", "hard3")
+    ]
     met = [value >= goal if sign == ">=" else value <= goal for _, value, sign, goal in verdicts]
     cost = _pulse_cost()
     if json:
@@ -187,8 +218,9 @@ def run(json: bool) -> int:
         "found",
         "clairv.",
         "stuck moved",
+        "timed",
     )
-    titles += ("p50 µs", "p95 µs", "bias", "bound p95", "in 2u")
+    titles += ("p50 µs", "p95 µs", "bias", "post. p95", "in 2u")
     print("".join(f"{t:>12}" if len(t) > 8 else f"{t:>9}" for t in titles))
     for row in rows:
         cells = zip(titles, row.values(), strict=True)
