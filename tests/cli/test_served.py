@@ -53,7 +53,11 @@ def test_a_real_link_brings_the_same_verdicts(
     url, served = over(shell, link, scenario, "--json")
     simulated = shell.run(scenario, "--json", "-p", shell.file("quick.toml", QUICK))
     assert served.code == simulated.code, served.stderr
-    assert shape(served) == shape(simulated)
+    told, expected = shape(served), shape(simulated)
+    if scenario == "welded-output":
+        # How many cycles end before the weld is noticed is a matter of pace.
+        del told["drop_outs"], expected["drop_outs"]
+    assert told == expected
     record = served.json
     assert record["rig"]["url"] == url
     assert record["made_safe"]["proven"] is True
