@@ -188,3 +188,14 @@ def test_the_readmes_picture_is_a_run_and_fetches_nothing() -> None:
     words = html.unescape(re.sub(r"<[^>]+>", " ", svg)).replace("\xa0", " ")
     for needed in ("INVENTED DATA", "drop-out in cycle", "measured residual", "benchrig run"):
         assert needed in words, needed
+
+
+def test_every_hazard_names_a_test_that_is_there() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    rows = text.split("## What stops which hazard")[1].split("\n## ")[0].splitlines()
+    named = [re.search(r"`(tests/\S+\.py)::(test_\w+)` \|$", row) for row in rows if "|" in row][2:]
+    assert len(named) > 10
+    for found in named:
+        assert found is not None
+        path, name = found.groups()
+        assert f"def {name}(" in (ROOT / path).read_text(encoding="utf-8"), found.group()

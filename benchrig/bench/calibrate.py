@@ -36,7 +36,6 @@ CALIBRATED_ROLES = (
     InputRole.REFERENCE_VOLTAGE,
 )
 CALIBRATED_REL_U_MIN = 2e-4  # drift over the calibration's life; common practice, no source
-DEFAULT_DAYS = 365
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from benchrig.bench.observer import Observer, Reading, Window
 from benchrig.bench.safety import (
@@ -48,16 +48,6 @@ FIRST_PULSE_US = 5_000
 FIRST_SCHEDULE_ID = 0x5C02
 FINE_RANGE_SHARE = 0.85
 Note = Callable[[str, str], None]  # name of the check, what was found
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Checked:
-    """What the checks leave for the run."""
-
-    offsets: Offsets
-    cold: ColdCheck
-    current_role: InputRole
-    part_fault: str = ""  # why the part is not pulsed any further, "" when it may be
 
 
 async def clear_old_fault(observer: Observer, note: Note) -> None:

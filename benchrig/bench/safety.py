@@ -4,7 +4,7 @@ Order of one attempt: outputs off, decay, looks. A look is a read-back plus a fr
 current and part voltage. If the part still shows current or voltage, the feed is opened and it
 is looked at again. Evidence also needs inputs that are known to be alive: a dead converter
 also reads "no current". If nothing proves the part off, ``make_safe`` does not return until it
-is proven, or a person has declared the supply disconnected and the link is gone.
+is proven, or the link is gone and somebody has said that the supply is off the part.
 
 This module is the only maker of ``SafeEvidence``; it never reads an acknowledgement as proof.
 """

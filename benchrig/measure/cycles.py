@@ -23,7 +23,6 @@ from benchrig.wire.messages import InputRole
 
 TAIL_S = 0.03  # after the off edge: the decay and a little quiet
 ZERO_S_MAX = 0.1  # quiet time before an on edge that gives the zero
-ZERO_SHARE = 0.5  # of the off-time, its later part
 KEEP_OFF_S = 0.25  # of quiet time kept back while edges may still arrive
 SCAN_OFF_S = 0.5
 ON_S_MAX = 70.0  # longer than any pattern's on-time: the off edge was lost

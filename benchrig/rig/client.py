@@ -115,11 +115,6 @@ class Rig:
         return self.identity.tick_ns * 1e-9
 
     @property
-    def now_tick(self) -> int:
-        """Unwrapped tick of the latest status."""
-        return self._exchange.reader.tick(self.status.tick)
-
-    @property
     def blocks_lost(self) -> int:
         """Sample blocks numbered by the rig that never became events."""
         return self._exchange.reader.blocks_lost
@@ -143,11 +138,6 @@ class Rig:
     def violations(self) -> int:
         """Whole frames that the protocol does not allow."""
         return self._exchange.violations
-
-    @property
-    def stream_info(self) -> StreamInfo | None:
-        """The latest stream."""
-        return self._exchange.reader.stream
 
     @property
     def clock_ratio(self) -> ClockRatio | None:

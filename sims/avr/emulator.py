@@ -12,7 +12,6 @@ from avr.build import shim_library
 
 HZ = 16_000_000
 FIRMWARE_ELF = Path(__file__).parents[2] / "benchrig" / "firmware" / "built" / "benchrig.elf"
-RAM_START = 0x100
 RAM_END = 0x8FF
 UNIQUE_ID = 0x0BE0_CA1B_0000_0001
 

@@ -146,10 +146,6 @@ class SimRig:
             times.append(arrival)
         return max(min(times), self.now_s)
 
-    def next_block_s(self) -> float:
-        """When the next sample block is complete; inf without a stream."""
-        return self.sampler.ready_s(self.sampler.block) if self.sampler else inf
-
     # --- running -----------------------------------------------------------------------------
 
     def later(self, t: float, act: Callable[[], None], *, boot: int | None, irq: bool) -> None:

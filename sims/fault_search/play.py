@@ -92,7 +92,6 @@ class Played:
     committed: int = 0
     log_failed: bool = False
     energised_later: bool = False  # half a second after the host has gone
-    live_runs_at_first_on: int = 0
 
 
 class _Scene:
