@@ -26,7 +26,7 @@ from benchrig.record.log import RunLog
 from benchrig.record.values import DISCONNECT, NotProven, RunPlan, RunRecord, SafeEvidence, Stage
 from benchrig.record.writer import RunWriter
 from benchrig.rig.client import Rig, open_rig, rig_on
-from benchrig.wire.messages import InputRole
+from benchrig.wire.messages import InputRole, OutputKind
 
 NOMINAL_SUPPLY_V = 13.5  # for a rig that cannot measure its supply
 
@@ -125,7 +125,10 @@ def _keep_reference(log: RunLog, job: Job, record: RunRecord) -> None:
 
 
 def _wear(log: RunLog, rig: Rig, output: int) -> str:
-    return wear_warning(rig.outputs[output], log.operations(rig_id(rig), output))
+    info = rig.outputs[output]
+    if info.kind is not OutputKind.RELAY:
+        return ""
+    return wear_warning(info, log.operations(rig_id(rig), output))
 
 
 async def refuse_misfit(rig: Rig, plan: RunPlan) -> None:

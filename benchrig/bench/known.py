@@ -26,6 +26,7 @@ MOTION_REFERENCE = "motion reference"
 SHARED_SOURCES = (
     *("part voltage gain", "reference voltage gain", "reference resistor", "copper of the wire"),
 )
+EARLIER_LOOKS = 3  # records of a tag read for its last cold reading, newest first
 DURATION_U_S = 0.5  # of a time taken by hand; common practice, no source
 
 
@@ -170,9 +171,8 @@ def _earlier(
     """The tag's newest record with a cold reading; a golden part's mornings do not count."""
     if not plan.tag or plan.stage is Stage.GOLDEN:
         return None
-    for run in reversed(log.history(plan.tag)):
-        if Characteristic.RESISTANCE_20C.value not in run.values:
-            continue
+    read = [r for r in log.history(plan.tag) if Characteristic.RESISTANCE_20C.value in r.values]
+    for run in read[: -EARLIER_LOOKS - 1 : -1]:
         record = log.record(run.record_id)
         r20 = record.cold.resistance_20c_ohm
         if r20 is not None:

@@ -12,6 +12,7 @@ import pytest
 from benchrig.bench.tray import TrayResult
 from benchrig.errors import ExitCode, PrecheckFailed, UsageError
 from benchrig.judge.verdict import Verdict
+from benchrig.patterns.wear import wear_warning
 from benchrig.record.entries import GoldenEntry
 from benchrig.record.log import RunLog
 from benchrig.record.values import Ending, RunRecord, Stage
@@ -23,6 +24,7 @@ from tests.bench_room.trays import (
     write_scenario,
     write_tray,
 )
+from tests.patterns.rigs import relay
 
 EIGHT = "sim:tray-of-eight"
 
@@ -229,3 +231,16 @@ def test_a_golden_recording_lets_a_stuck_armature_fail(tmp_path: Path) -> None:
     assert judged.slots[0].record is not None
     reasons = [j.reason for j in judged.slots[0].record.characteristics]
     assert any("while the reference of this part shows one" in reason for reason in reasons)
+
+
+def test_a_worn_relay_is_warned_of_by_what_its_runs_have_done(tmp_path: Path) -> None:
+    path, log = write_tray(tmp_path, slots_of(2)), tmp_path / "log.db"
+    run(path, EIGHT, log)
+    run(path, EIGHT, log, stage=Stage.RETEST)
+    rig = _rig_id(records(log)[0])
+    with RunLog.open(log, read_only=True) as kept:
+        assert [kept.operations(rig, n) for n in (0, 1, 2)] == [8, 8, 0]  # 4 cycles, twice
+        assert kept.operations("0" * 16, 0) == 0
+        assert "replace it soon" in wear_warning(
+            relay(rated_operations=20), kept.operations(rig, 0)
+        )
