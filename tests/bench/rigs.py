@@ -138,7 +138,8 @@ async def _one(
     sink = Publisher(
         broker.to("bench-1"), "bench-1", outbox=Outbox(directory / "outbox.db"), stamp=told.stamp
     )
-    with sink:
+    sink.__enter__()
+    try:
         job = Job(
             rig_url=address,
             plan=plan,
@@ -149,8 +150,10 @@ async def _one(
             scan_period_us=SCAN_PERIOD_US,
         )
         record = await run_job(job, log)
-        sink.verdict(record)
+        await asyncio.to_thread(sink.verdict, record)
         await asyncio.to_thread(sink.flush, 20.0)
+    finally:
+        await asyncio.to_thread(sink.close)  # as every wait here: other rigs are in the loop
     return record
 
 

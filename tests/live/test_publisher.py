@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import subprocess
 import sys
 import time
 from pathlib import Path
+from typing import cast
 
 import pytest
 
 from benchrig.errors import LogError, UsageError
-from benchrig.live.broker import PASSWORD_VARIABLE, BrokerAddress
-from benchrig.live.publisher import QUEUE_MAX, Publisher
+from benchrig.live.broker import PASSWORD_VARIABLE, BrokerAddress, BrokerClient, MqttError
+from benchrig.live.publisher import QUEUE_MAX, Publisher, queue_verdict
+from benchrig.live.sender import send_waiting
+from benchrig.live.topics import RigTopics
 from benchrig.record.outbox import Outbox
 from benchrig.record.values import EventKind
 from tests.live import told
@@ -196,3 +200,19 @@ def test_files_are_read_before_a_run(broker: Broker, outbox: Outbox, tmp_path: P
         publisher(broker.to("bench-1", ca=tmp_path / "none"), outbox)
     with pytest.raises(UsageError, match="bench name"):
         publisher(broker.to("bench-1"), outbox, bench="a/b")
+
+
+def test_what_was_not_acknowledged_still_waits(outbox: Outbox) -> None:
+    """No broker here: a connection that breaks at the worst moment, between send and answer."""
+
+    class Breaking:
+        async def deliver(self, topic: str, payload: bytes, *, retain: bool) -> None:
+            raise MqttError("gone")
+
+    topics = RigTopics(bench="bench-1", rig=told.RIG)
+    queue_verdict(outbox, topics, told.record(1), told.STAMP)
+    breaking = cast(BrokerClient, Breaking())
+    with pytest.raises(MqttError):
+        asyncio.run(send_waiting(breaking, outbox, owner="one", stamp=told.stamp))
+    assert [m.sent_at for m in outbox.waiting()] == [None]
+    assert outbox.lease("two", 1)  # and another may try
