@@ -143,6 +143,12 @@ class Observer:
             if not self._task.cancelled() and (error := self._task.exception()) is not None:
                 raise error
 
+    @property
+    def is_over(self) -> bool:
+        """The schedule has ended, or the rig is gone: nothing of it is on any more."""
+        over = self.fault is not None or self.lost is not None or self.restarted
+        return over or self.finished.is_set()
+
     def scale(self, role: InputRole) -> InputScale | None:
         """The input of this role that measures the observed output."""
         mask = 1 << self.output

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from benchrig.bench.context import four_wire
 from benchrig.bench.known import Known
 from benchrig.errors import ExitCode
-from benchrig.judge.judge import is_complete, judge_run, overall
+from benchrig.judge.judge import is_complete, judge_run, lost_voltage, overall
 from benchrig.judge.resistance import joint_doubt
 from benchrig.judge.statistics import upper_bound_95
 from benchrig.judge.verdict import Judged, Verdict
@@ -56,10 +56,12 @@ def assemble(
     plan, cycles = gathered.plan, tuple(gathered.cycles)
     drop_outs = tuple(drop for cycle in cycles for drop in cycle.drop_outs)
     judged = judge(gathered, rig)
+    lost = lost_voltage(gathered.cold.supply_v, cycles)
     complete = (
         gathered.ending is Ending.COMPLETE
         and isinstance(made_safe, SafeEvidence)
         and is_complete(cycles, plan.pattern.cycles)
+        and not lost
         and rig.edges_lost == 0
     )
     faulty = len({drop.cycle for drop in drop_outs})
@@ -83,7 +85,7 @@ def assemble(
         fault_rate_upper_95=upper_bound_95(len(cycles), faulty) if cycles else None,
         edges_lost=rig.edges_lost,
         blocks_lost=rig.blocks_lost,
-        warnings=(*gathered.warnings, *((doubt,) if doubt else ())),
+        warnings=(*gathered.warnings, *(text for text in (doubt, lost) if text)),
     )
 
 

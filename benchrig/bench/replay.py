@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from benchrig.bench.context import cycle_context, four_wire
 from benchrig.bench.known import Known, known_of
 from benchrig.errors import LogError
-from benchrig.judge.judge import is_complete, judge_run, overall
+from benchrig.judge.judge import is_complete, judge_run, lost_voltage, overall
 from benchrig.judge.verdict import Judged, Verdict
 from benchrig.measure.coil import null_refusal
 from benchrig.measure.cycles import CycleAnalyser
@@ -94,7 +94,7 @@ def analyse_again(stored: Stored) -> tuple[CycleFeatures, ...]:
         cycles += analyser.add_block(block)
     for edge in waiting:
         cycles += analyser.add_edge(*edge)
-    return (*cycles, *analyser.finish())
+    return (*cycles, *analyser.finish(still_on=False))
 
 
 def judge_again(
@@ -118,6 +118,7 @@ def judge_again(
         record.ending.value == "complete"
         and isinstance(record.made_safe, SafeEvidence)
         and is_complete(cycles, plan.pattern.cycles)
+        and not lost_voltage(record.cold.supply_v, cycles)
         and record.edges_lost == 0
     )
     return overall(judged, complete=complete), judged

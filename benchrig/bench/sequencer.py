@@ -183,7 +183,7 @@ class _Run:
         try:
             await self._until_finished(observer)
         finally:
-            self._take_cycles(self.analyser.finish())
+            self._take_cycles(self.analyser.finish(still_on=not observer.is_over))
             self.cycled = self.analyser
             for found in self.analyser.unexpected[:UNEXPECTED_TOLD_MAX]:
                 self.gathered.warnings.append(

@@ -15,6 +15,7 @@ from benchrig.wire.schedule import Schedule
 
 SOURCE_SCHEDULE_ID = 0x5C01
 SETTLE_S = 0.050  # 5 time constants of any coil this rig takes, and the amplifier
+SOURCE_FACTOR_MAX = 3.0  # above this the current comes from the supply
 SOURCE_ROLES = (
     InputRole.PART_VOLTAGE_FINE,
     InputRole.REFERENCE_VOLTAGE,
@@ -67,6 +68,13 @@ async def run_source(observer: Observer, duration_s: float) -> Window:
         raise RigError("the low-current source was switched off before its reading ended")
     if status.flags & StatusFlag.FEED_READBACK:
         raise RigError("the feed closed while the low-current source was on: it is stuck closed")
+    fine_a = window.mean(InputRole.CURRENT_FINE)
+    most_a = SOURCE_FACTOR_MAX * observer.rig.identity.source_current_ua * 1e-6
+    if fine_a is not None and fine_a > most_a:
+        raise RigError(
+            f"{fine_a * 1e3:.0f} mA flows where the low-current source gives "
+            f"{observer.rig.identity.source_current_ua * 1e-3:.0f} mA: the feed is closed"
+        )
     await observer.rig.all_off()
     await asyncio.sleep(SETTLE_S)
     return window

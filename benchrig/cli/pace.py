@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import importlib
+import os
 import queue
 import signal
 import sys
@@ -69,11 +70,18 @@ def run_async(
         if on_task is not None:
             on_task(task)
         loop = asyncio.get_running_loop()
+        terminals = [fd for fd in (1, 2) if os.isatty(fd)]
+
+        def stop(number: int) -> None:
+            if number == getattr(signal, "SIGHUP", None):
+                _let_go_of(terminals)
+            task.cancel()
+
         for name in ("SIGINT", "SIGTERM", "SIGHUP"):
             number = getattr(signal, name, None)
             if number is not None:
                 try:
-                    loop.add_signal_handler(number, task.cancel)
+                    loop.add_signal_handler(number, stop, number)
                 except (NotImplementedError, RuntimeError):
                     signal.signal(number, lambda *_: loop.call_soon_threadsafe(task.cancel))
         return await task
@@ -83,6 +91,14 @@ def run_async(
             return runner.run(guarded())
         except asyncio.CancelledError:
             raise Interrupted from None
+
+
+def _let_go_of(terminals: list[int]) -> None:
+    """The terminal has been closed: to write to it would fail, and cost the exit code."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    for descriptor in terminals:
+        os.dup2(nowhere, descriptor)
+    os.close(nowhere)
 
 
 def stamp() -> str:

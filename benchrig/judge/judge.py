@@ -106,6 +106,24 @@ def is_complete(cycles: Sequence[CycleFeatures], cycles_planned: int) -> bool:
     return len(cycles) >= cycles_planned and all(cycle.complete for cycle in cycles)
 
 
+def lost_voltage(supply_v: Measured | None, cycles: Sequence[CycleFeatures]) -> str:
+    """Why the voltage at the part speaks against the data, "" when it does not.
+
+    Less than half of what the supply gave before, in a steady cycle: a short behind a current
+    limit, a feed that failed, or a voltage input that answers nothing. Whichever it was, the
+    part was not tried as planned.
+    """
+    if supply_v is None:
+        return ""
+    for cycle in cycles:
+        if cycle.voltage_v is not None and cycle.voltage_v.value < 0.5 * supply_v.value:
+            return (
+                f"cycle {cycle.cycle}: only {cycle.voltage_v.value:.2f} V at the part, the supply "
+                f"gave {supply_v.value:.2f} V before"
+            )
+    return ""
+
+
 def not_proven(part: Part, cycles: int, *, wiggled: bool, fluid: bool) -> tuple[str, ...]:
     """What a run leaves open even when it passes; printed with every verdict."""
     lines = [proof_of_clean_cycles(cycles)]

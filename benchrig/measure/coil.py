@@ -156,6 +156,8 @@ def resistance_from_pairs(
     if voltage_v.shape != current_a.shape or voltage_v.size < 2:
         raise ValueError("V and I must be read together, twice or more")
     mean_v, mean_i = float(voltage_v.mean()), float(current_a.mean())
+    if mean_v == 0.0 or mean_i == 0.0:
+        raise ValueError("no resistance without voltage and current")
     value = mean_v / mean_i
     # (V - R I) / I is the ratio's own scatter: what V and I share (supply) is gone from it.
     scatter = standard_error(np.asarray((voltage_v - value * current_a) / mean_i))

@@ -213,15 +213,15 @@ class _Cycle:
 
     def _resistance(self, part: slice | NDArray[np.intp]) -> Measured | None:
         voltage = self._voltage_reading(part)
+        current = self._current_reading(part)
         if voltage is None or self.voltage is None or voltage.over_range:
             return None
-        found = resistance_from_pairs(
-            self.voltage[part],
-            self.current[part],
-            voltage=voltage,
-            current=self._current_reading(part),
+        if min(voltage.mean, current.mean) <= 0:  # an input that sticks
+            return None
+        volts, amperes = self.voltage[part], self.current[part]
+        return self._less_leads(
+            resistance_from_pairs(volts, amperes, voltage=voltage, current=current)
         )
-        return self._less_leads(found)
 
     def _less_leads(self, resistance: Measured) -> Measured:
         scale = self.trace.voltage_scale

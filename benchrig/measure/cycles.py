@@ -18,7 +18,7 @@ from benchrig.measure.dropouts import sample_noise
 from benchrig.measure.features import CycleFeatures
 from benchrig.measure.propagation import FloatArray
 from benchrig.measure.reading import Codes
-from benchrig.measure.samples import SampleBlock
+from benchrig.measure.samples import InputScale, SampleBlock
 from benchrig.wire.messages import InputRole
 
 TAIL_S = 0.03  # after the off edge: the decay and a little quiet
@@ -96,13 +96,18 @@ class CycleAnalyser:
         """Several blocks at once."""
         return [features for block in blocks for features in self.add_block(block)]
 
-    def finish(self) -> list[CycleFeatures]:
-        """No more samples will come: whatever was switched on is given as far as it goes."""
+    def finish(self, *, still_on: bool = True) -> list[CycleFeatures]:
+        """No more samples will come: whatever was switched on is given as far as it goes.
+
+        ``still_on=False``: nothing is on any more, so an edge that did not come was lost, and
+        nothing can be said of the on-time it ended.
+        """
         done = []
         end = self._end_tick()
         for on_time in self._pending:
             if on_time.off_tick is None:
                 on_time.off_tick = max(end, on_time.on_tick + 1)
+                on_time.end_lost = not still_on
             done.append(self._analyse(on_time))
         self._pending.clear()
         if self._blocks and self._quiet_from is not None:
@@ -122,6 +127,13 @@ class CycleAnalyser:
         return [
             c if c.motion is not None else replace(c, motion=found.get(c.cycle)) for c in cycles
         ]
+
+    def _current_scale(self, inputs: tuple[int, ...]) -> InputScale | None:
+        for role in (InputRole.CURRENT_FINE, InputRole.CURRENT_COARSE):
+            scale = self.context.scale_of(role, inputs)
+            if scale is not None:
+                return scale
+        return None
 
     # --- when ----------------------------------------------------------------------------
 
@@ -249,9 +261,7 @@ class CycleAnalyser:
         if end <= begin:
             return
         codes, ticks, inputs, period = self._cut(begin, end)
-        scale = None
-        for role in (InputRole.CURRENT_FINE, InputRole.CURRENT_COARSE):
-            scale = scale or self.context.scale_of(role, inputs)
+        scale = self._current_scale(inputs)
         if scale is None or codes.shape[0] == 0:
             return
         column = np.ascontiguousarray(codes[:, inputs.index(scale.input)])

@@ -165,7 +165,7 @@ def to_fit(
             f"record too short for R: {found.record_s / found.tau_s:.2g} tau of "
             f"{PLATEAU_TAUS_MIN:g}, the final current is extrapolated"
         )
-    if voltage is not None:
+    if voltage is not None and min(voltage.value, (source_voltage or voltage).value) > 0:
         gain = ("current gain", current_gain_rel_u)
         to_i = found.offset_to_current / found.current_a
         to_tau = found.offset_to_tau / found.tau_s

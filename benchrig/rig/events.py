@@ -138,6 +138,7 @@ class EventReader:
         self._block = Unwrapper(16)
         self._edge = Unwrapper(16)
         self._edge_next: int | None = None
+        self._edges_counted = 0  # by the status before
         self._block_next = 0
         self._fault_told: tuple[FaultReason, int] | None = None
         self._running_id: int | None = None
@@ -253,8 +254,7 @@ class EventReader:
             events.append(RigRestarted(boot_count=status.boot_count, fault=status.fault))
         self._boot_count = status.boot_count
         now = self.tick(status.tick)
-        if self._edge_next is None:
-            self._edge_next = self._edge(status.edges_counted)
+        self._count_edges(self._edge(status.edges_counted))
         if status.state is RigState.FAULT:
             tick = now - ((status.tick - status.fault_tick) & 0xFFFF_FFFF)
             events += self._tell_fault(status.fault, status.fault_detail, tick)
@@ -262,6 +262,19 @@ class EventReader:
             self._fault_told = None
         events += self._find_finished(status, now)
         return events
+
+    def _count_edges(self, counted: int) -> None:
+        """Edges that a status has counted and that have not come by the next one are lost.
+
+        A gap in the numbers shows them too, but not the last one, which none follows.
+        """
+        if self._edge_next is None:
+            self._edge_next = counted
+        missing = self._edges_counted - self._edge_next
+        if missing > 0:
+            self.edges_lost += missing
+            self._edge_next = self._edges_counted
+        self._edges_counted = counted
 
     def _read_samples(self, samples: Samples) -> Iterator[RigEvent]:
         stream = self.stream

@@ -102,6 +102,8 @@ class Branch:
         """From now on this share of the turns is bypassed."""
         if isinstance(self.part, Coil):
             self.part.use(self.part.spec.with_shorted_turns(fraction))
+            # The iron's flux stays; what of it the turns that are left embrace is their share.
+            self.part.state.flux *= 1.0 - fraction
 
     def block_armature(self) -> None:
         """From now on the armature or the shaft cannot move."""

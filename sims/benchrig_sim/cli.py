@@ -8,11 +8,14 @@ from __future__ import annotations
 import argparse
 import asyncio
 import contextlib
+import json
 import os
 import signal
 import sys
 import tty
 from math import inf
+from pathlib import Path
+from typing import TextIO
 
 from benchrig.errors import BenchrigError
 from benchrig_sim.about import about
@@ -36,6 +39,12 @@ def _parser() -> argparse.ArgumentParser:
     where.add_argument("--pty", action="store_true", help="a pseudo-terminal (the default)")
     where.add_argument("--tcp", type=int, metavar="PORT", help="TCP on localhost; 0 picks a port")
     parser.add_argument("--seed", type=int, help="draw noise and tolerances from this seed")
+    parser.add_argument(
+        "--watch",
+        metavar="FILE",
+        type=Path,
+        help="write each change of the true contacts to FILE, a line of JSON each",
+    )
     parser.add_argument("--list", action="store_true", help="list the packaged scenarios")
     parser.add_argument("--about", action="store_true", help="say what is not modelled")
     return parser
@@ -44,8 +53,11 @@ def _parser() -> argparse.ArgumentParser:
 class PacedRig:
     """A rig on the running loop's time, with whoever is connected to it."""
 
-    def __init__(self, rig: SimRig) -> None:
+    def __init__(self, rig: SimRig, witness: TextIO | None = None) -> None:
         self.rig = rig
+        self._witness = witness
+        self._witnessed = 0
+        self._heard_s: float | None = None
         self._loop = asyncio.get_running_loop()
         self._offset_s = rig.now_s - self._loop.time()
         self._timer: asyncio.TimerHandle | None = None
@@ -56,8 +68,41 @@ class PacedRig:
 
     def receive(self, data: bytes) -> None:
         """Bytes from the host."""
-        self.rig.on_bytes(data, self._now())
+        first = self._heard_s is None
+        self._heard_s = self._now()
+        self.rig.on_bytes(data, self._heard_s)
+        if first:
+            self._say_truth(self._heard_s)
         self.pump()
+
+    def _say_truth(self, t: float) -> None:
+        """A line of what the contacts truly are; times are the machine's monotonic clock."""
+        if self._witness is None:
+            return
+        plant = self.rig.plant
+        edge = plant.edge_log[-1] if plant.edge_log else None
+        self._write_truth(t, 0 if edge is None else edge.outputs_mask, plant.feed_closed)
+
+    def _write_truth(self, t: float, mask: int, feed: bool) -> None:
+        assert self._witness is not None
+        live = feed and any(mask >> output & 1 for output in self.rig.plant.branches)
+        line = {
+            "at_s": t - self._offset_s,
+            "outputs": mask,
+            "feed": feed,
+            "energised": live and self.rig.plant.supply_on,
+            "heard_s": None if self._heard_s is None else self._heard_s - self._offset_s,
+        }
+        self._witness.write(json.dumps(line) + "\n")
+        self._witness.flush()
+
+    def _witness_edges(self) -> None:
+        if self._witness is None:
+            return
+        edges = self.rig.plant.edge_log
+        for edge in edges[self._witnessed :]:
+            self._write_truth(edge.t, edge.outputs_mask, edge.feed_closed)
+        self._witnessed = len(edges)
 
     def pump(self) -> None:
         """Send what is due and plan the next look."""
@@ -65,6 +110,7 @@ class PacedRig:
             self._timer.cancel()
         now = self._now()
         data = self.rig.advance(now)
+        self._witness_edges()
         self._sent_s = now
         if self.rig.unplugged:
             self.cut()
@@ -146,8 +192,8 @@ async def _serve_tcp(paced: PacedRig, port: int) -> None:
     _say_port(f"socket://127.0.0.1:{server.sockets[0].getsockname()[1]}")
 
 
-async def _serve(scenario: str, port: int | None) -> None:
-    paced = PacedRig(SimRig(open_scenario(scenario).rig))
+async def _serve(scenario: str, port: int | None, witness: TextIO | None) -> None:
+    paced = PacedRig(SimRig(open_scenario(scenario).rig), witness)
     if port is None:
         _serve_pty(paced)
     else:
@@ -175,7 +221,11 @@ def main(arguments: list[str] | None = None) -> int:
     if options.seed is not None:
         scenario += f"{'&' if '?' in scenario else '?'}seed={options.seed}"
     try:
-        asyncio.run(_serve(scenario, options.tcp))
+        with contextlib.ExitStack() as stack:
+            witness = None
+            if options.watch is not None:
+                witness = stack.enter_context(options.watch.open("w", encoding="utf-8"))
+            asyncio.run(_serve(scenario, options.tcp, witness))
     except BenchrigError as error:
         print(f"benchrig-sim: {error}", file=sys.stderr)
         return int(error.exit_code)

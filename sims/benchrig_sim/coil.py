@@ -19,7 +19,7 @@ from math import exp, inf, log
 
 import numpy as np
 
-from benchrig_sim.segments import Exponential, Line, Segment, Table
+from benchrig_sim.segments import Exponential, Floats, Line, Segment, Table
 
 _SETTLED = 2e-5  # share of the drive that the flux may still change by on a plateau
 _ARC_FLOOR_A = 1e-9
@@ -299,6 +299,8 @@ class Coil:
                 h = min(h * 1.15, coarse)
             else:
                 h = fine
+            if i >= limit:  # stiff: the limit pulls hard, harder still where the iron is full
+                h = min(h, 0.5 / (_LIMIT_OHM * (inverse + 7.0 * c * flux**6)))
             if t + h > t1:
                 h = max(t1 - t, 1e-12)
             if still:
@@ -344,5 +346,19 @@ class Coil:
             limited=limited,
             times=np.array(times),
             currents=np.array(currents),
-            voltages=np.array(volts) + drive.seen_v if open_path else None,
+            voltages=np.array(volts) + drive.seen_v
+            if open_path
+            else _voltages_at_limit(np.array(currents), drive, total),
         )
+
+
+def _voltages_at_limit(currents: Floats, drive: Drive, total: float) -> Floats | None:
+    """Volts at the sense pair where the supply's limit holds the current: what the part drops.
+
+    None where the limit plays no part and the voltage follows from the current alone.
+    """
+    held = currents >= drive.limit_a * (1.0 - _SETTLED)
+    if not held.any():
+        return None
+    free = drive.emf_v - drive.sense_ohm * currents
+    return np.where(held, (total - drive.sense_ohm) * currents, free)

@@ -202,12 +202,12 @@ def no_evidence_no_end(played: Played, log: RunLog) -> Iterator[str]:
             yield "a declaration ended a run whose rig still answered"
     open_ids = {run.record_id for run in log.open_runs()}
     if played.finished and error is not None and played.begun_s is not None:
-        if RECORD_ID not in open_ids:
-            yield f"{type(error).__name__} was raised and the run is closed in the log"
+        if RECORD_ID not in open_ids and not log.record(RECORD_ID).proven_safe:
+            yield f"{type(error).__name__} was raised and the run is closed without evidence"
         if isinstance(error, NotProvenSafe):
             if not told or not error.disconnect:
                 yield "given up without having said what to disconnect"
-        elif not isinstance(error, LogError):
+        elif isinstance(error, BenchrigError) and not isinstance(error, LogError):
             yield f"ended with {error!r} after it had begun"
         elif EventKind.SAFE not in {event.kind for event in played.sink.events}:
             yield "the log failed and the run ended without evidence"
@@ -222,9 +222,6 @@ def ends_when_it_can(played: Played, log: RunLog) -> Iterator[str]:
     """A job only goes on for ever where the rig is live, blind, or the person does nothing."""
     del log
     if played.finished:
-        error = played.error
-        if error is not None and not isinstance(error, (BenchrigError, BaseException)):
-            yield "impossible"
         return
     blind = _struck(played, BLIND_KINDS) or _struck(played, CONTACT_KINDS)
     lies = _struck(played, frozenset({FaultKind.READBACK_LIES}))
@@ -272,10 +269,19 @@ def no_pass_from_gaps(played: Played, log: RunLog) -> Iterator[str]:
     altered = _struck(played, frozenset({FaultKind.HIGH_JOINT, FaultKind.SHORTED_TURNS}))
     if not altered and not LIMITS_OHM[0] <= played.case.resistance_20c_ohm <= LIMITS_OHM[1]:
         yield f"PASS for a part of {played.case.resistance_20c_ohm:.2f} ohm"
+    for t, fault in _struck(played, CONTACT_KINDS):
+        if _feed_was_closed(played, t):
+            yield f"PASS though {fault.kind} struck at {t:.2f} s, with the feed closed"
     last_on = pulses[-1].end_s if pulses else 0.0
     for t, fault in _struck(played, DEAD_PART_KINDS):
         if fault.output == 0 and t < last_on - 0.05:
             yield f"PASS though {fault.kind} struck at {t:.2f} s"
+
+
+def _feed_was_closed(played: Played, t: float) -> bool:
+    """The feed's true contact just before a time."""
+    before = [edge for edge in played.rig.plant.edge_log if edge.t < t]
+    return bool(before) and before[-1].feed_closed
 
 
 def no_fail_of_a_good_part(played: Played, log: RunLog) -> Iterator[str]:
@@ -369,8 +375,8 @@ def _true_masks(played: Played) -> list[int]:
         if edge.t < (played.begun_s or 0.0) or edge.t > played.ended_s:
             continue
         mask = (edge.outputs_mask | (1 << 8 if edge.source_on else 0)) & ~ignore
-        if edge.t == last_s:  # source and output move at one moment: one edge to the rig
-            masks.pop()
+        if edge.t == last_s and (mask ^ masks[-1] | masks[-1] ^ masks[-2]) & 1 << 8:
+            masks.pop()  # source and output move at one moment: one edge to the rig
         last_s = edge.t
         if mask != masks[-1]:
             masks.append(mask)

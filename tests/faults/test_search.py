@@ -143,6 +143,41 @@ def _with(*faults: AnyFault, **changes: object) -> Case:
             None,
             id="negative-resistance",
         ),
+        # A voltage input that died in the first cycle divided by zero; then it passed.
+        pytest.param(
+            _with(Fault(kind=FaultKind.INPUT_STUCK, at_cycle=2, input=1)),
+            "complete, INCONCLUSIVE",
+            id="dead-voltage-input",
+        ),
+        # A part that shorted behind the supply's current limit passed by its cold resistance.
+        pytest.param(
+            _with(
+                Fault(kind=FaultKind.PART_SHORTED, at_cycle=2),
+                Fault(kind=FaultKind.SUPPLY_LIMIT, at_s=1.13, value=0.66),
+                on_us=1_200_000,
+                off_us=1_300_000,
+                repeats=1,
+            ),
+            "complete, INCONCLUSIVE",
+            id="short-behind-a-limit",
+        ),
+        # The last edge, lost in rubbish on the line, was missed by nobody: none came after it.
+        pytest.param(
+            _with(
+                *(
+                    Fault(kind=FaultKind.FRAME_LOST, at_s=None, at_frame_out=frame)
+                    for frame in range(210, 300)
+                )
+            ),
+            None,
+            id="last-edges-lost",
+        ),
+        # A feed that is closed while its contact says open read as an open part.
+        pytest.param(
+            _with(Fault(kind=FaultKind.READBACK_LIES), Fault(kind=FaultKind.WELDED_FEED)),
+            "fault, INCONCLUSIVE",
+            id="lying-welded-feed",
+        ),
     ],
 )
 def test_what_the_search_has_found_stays_found(
