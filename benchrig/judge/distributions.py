@@ -84,5 +84,9 @@ def t_quantile(p: float, degrees: float) -> float:
         raise ValueError(f"a probability must be above 0 and below 1, not {p}")
     if p == 0.5:
         return 0.0
+    if abs(p - 0.5) < 0.25:
+        # Near the middle x is 1 but for rounding, and so would t be: ask for 1 - x instead.
+        y = beta_quantile(0.5, degrees / 2, abs(2 * p - 1))
+        return math.copysign(math.sqrt(degrees * y / (1 - y)), p - 0.5)
     x = beta_quantile(degrees / 2, 0.5, 2 * min(p, 1 - p))
     return math.copysign(math.sqrt(degrees * (1 - x) / x), p - 0.5)
