@@ -297,8 +297,10 @@ async def first_pulse(observer: Observer, plan: RunPlan, current_role: InputRole
     )
     observer.finished.clear()
     await observer.rig.load(Schedule(schedule_id=FIRST_SCHEDULE_ID, steps=steps, repeat_count=1))
+    # On a busy host Start may go out late; later than the heartbeat's silence and none is obeyed.
+    late_s = observer.rig.identity.heartbeat_silence_us * 1e-6
     looking = asyncio.create_task(
-        observer.window((InputRole.PART_VOLTAGE, current_role), on_us * 1e-6 + 0.02)
+        observer.window((InputRole.PART_VOLTAGE, current_role), on_us * 1e-6 + 0.02 + late_s)
     )
     await asyncio.sleep(0)
     try:

@@ -12,12 +12,13 @@ from pathlib import Path
 import pytest
 
 from benchrig.bench.job import run_job
+from benchrig.bench.prechecks import FIRST_SCHEDULE_ID
 from benchrig.errors import LinkError, NotProvenSafe
 from benchrig.live.publisher import Publisher
 from benchrig.record.log import RunLog
 from benchrig.record.outbox import Outbox
 from benchrig.record.values import Ending, RunRecord
-from benchrig.rig.client import RigClientState, open_rig
+from benchrig.rig.client import Rig, RigClientState, open_rig
 from benchrig.rig.link import open_link
 from benchrig.wire.messages import FaultReason
 from benchrig_sim.virtual_time import VirtualTimeLoop
@@ -29,6 +30,7 @@ from tests.live.benches import (
     job,
     pattern_file,
     rig_on_tcp,
+    run_on_virtual_time,
 )
 from tests.live.receiver import Receiver
 from tests.live.server import Broker
@@ -140,3 +142,19 @@ def test_a_rig_pulled_out_in_the_middle_takes_no_other_with_it(
 
         assert shop.wait(lambda: len(shop.verdicts) >= 2)
         assert (last_state(11), last_state(12), last_state(13)) == ("OFF", "UNKNOWN", "OFF")
+
+
+def test_a_busy_host_that_starts_the_first_pulse_late_still_sees_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With many rigs in one loop a request may wait its turn, up to the heartbeat's silence."""
+    in_time = Rig.start
+
+    async def late(rig: Rig, schedule_id: int) -> int:
+        if schedule_id == FIRST_SCHEDULE_ID:
+            await asyncio.sleep(0.15)
+        return await in_time(rig, schedule_id)
+
+    monkeypatch.setattr(Rig, "start", late)
+    record, _ = run_on_virtual_time(tmp_path / "log.db", a_plan(pattern_file(tmp_path, 2)), ())
+    assert record.ending is Ending.COMPLETE, record.ending_reason
