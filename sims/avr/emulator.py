@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import ctypes
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -29,6 +29,9 @@ VECTORS = {
 
 _ADC = ctypes.CFUNCTYPE(ctypes.c_uint32, ctypes.c_void_p, ctypes.c_uint64, ctypes.c_uint32)
 _PINS = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.c_uint64, ctypes.c_uint32, ctypes.c_uint32)
+
+CHANNELS = 8
+_Levels = ctypes.c_double * CHANNELS
 
 AdcCallback = Callable[[int, int], int]  # (cycle, channel) -> millivolts at the pin
 PinsCallback = Callable[[int, int, bool], None]  # (cycle, outputs mask, feed)
@@ -79,6 +82,7 @@ def _library() -> ctypes.CDLL:
     library.sim_read.restype = u32
     library.sim_break.argtypes = [pointer, u64]
     library.sim_drop_input.argtypes = [pointer]
+    library.sim_stop.argtypes = [pointer]
     library.sim_reset.argtypes = [pointer, ctypes.c_uint8]
     library.sim_auxiliary.argtypes = [pointer, ctypes.c_int]
     for name in ("flash", "memory_read", "memory_write"):
@@ -86,6 +90,8 @@ def _library() -> ctypes.CDLL:
     library.sim_eeprom.argtypes = [pointer, u32, ctypes.c_char_p, u32, ctypes.c_int]
     library.sim_edges.argtypes = [pointer, ctypes.POINTER(_EdgeSeen), u32]
     library.sim_edges.restype = u32
+    library.sim_hold.argtypes = [pointer, _Levels, _Levels, u64]
+    library.sim_seed.argtypes = [pointer, u64]
     library.sim_profile.argtypes = [pointer, ctypes.POINTER(ctypes.c_uint32)]
     library.sim_poke_port.argtypes = [pointer, ctypes.c_char]
     library.sim_free.argtypes = [pointer]
@@ -140,14 +146,18 @@ class Emulator:
         """The same in seconds."""
         return self.cycle / HZ
 
-    def run_to(self, cycle: int, *, stop_on_bytes: bool = False) -> None:
-        """Run to this cycle; with ``stop_on_bytes`` no further than the first byte sent."""
-        ended = self._lib.sim_run(self._sim, cycle, int(stop_on_bytes))
+    def run_to(self, cycle: int, *, stop_when_said: bool = False) -> None:
+        """Run to this cycle, or only until a frame that is no sample block has been sent."""
+        ended = self._lib.sim_run(self._sim, cycle, int(stop_when_said))
         if self._error is not None:
             error, self._error = self._error, None
             raise error
         if ended:
             raise EmulationEnded(f"the processor stopped at cycle {self.cycle}")
+
+    def stop(self) -> None:
+        """Let the run under way end soon; for callbacks."""
+        self._lib.sim_stop(self._sim)
 
     def run_s(self, seconds: float) -> None:
         """Run on for so long."""
@@ -175,6 +185,17 @@ class Emulator:
         return int(self._lib.sim_tx_lost(self._sim))
 
     # --- pins ---
+
+    def hold(self, codes: Sequence[float], noises: Sequence[float], until: int) -> None:
+        """Take these levels at the inputs, in codes, until a cycle or the next pin change.
+
+        Noise of these standard deviations is added; a negative code is asked for all the same.
+        """
+        self._lib.sim_hold(self._sim, _Levels(*codes), _Levels(*noises), until)
+
+    def seed_noise(self, seed: int) -> None:
+        """Where the noise on held levels begins."""
+        self._lib.sim_seed(self._sim, seed)
 
     @property
     def outputs(self) -> int:

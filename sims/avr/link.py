@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import asyncio
+from math import ceil
 
 from avr.build import ToolMissing
 from avr.emulator import FIRMWARE_ELF, HZ, Emulator
 from avr.plant import Bench, open_bench
 from avr.virtual_time import EmulatedTimeLoop
-from benchrig.errors import UsageError
+from benchrig.errors import LinkError, UsageError
 from benchrig.rig.link import BREAK_S, Inbox
 
 BOOT_S = 0.03  # a rig on the bench has long been powered when somebody opens its port
-LOOK_S = 0.0005  # how soon an answer is seen
-GATHER_S = 0.010  # and how long what comes by itself is gathered
+GATHER_S = 0.025  # how long samples are gathered; all else is seen as soon as it is there
 
 
 class AvrLink:
@@ -25,7 +25,6 @@ class AvrLink:
         self._name = name
         self._loop = loop
         self._inbox = Inbox()
-        self._asked = False
         loop.emulate(self)
 
     @property
@@ -37,16 +36,23 @@ class AvrLink:
         """The rig's true time."""
         return self.emulator.now_s
 
+    @property
+    def heard(self) -> bool:
+        """Whether the host still has this link open."""
+        return not self._inbox.closed
+
     def run_for(self, seconds: float) -> bool:
         """Called by the loop when the host waits."""
-        look = LOOK_S if self._asked else GATHER_S
-        cycles = max(1, round(min(seconds, look) * HZ))
-        self.emulator.run_to(self.emulator.cycle + cycles)
+        wait = min(seconds, GATHER_S, self.bench.next_s() - self.emulator.now_s)
+        cycles = max(1, ceil(wait * HZ))
+        self.emulator.run_to(self.emulator.cycle + cycles, stop_when_said=True)
         self.bench.on_time(self.emulator.cycle)
+        if self.bench.unplugged and not self._inbox.closed:
+            self._inbox.close(LinkError(f"{self._name}: the rig is gone"))
+            return True
         data = self.emulator.read()
         if not data or self._inbox.closed:
             return False
-        self._asked = False
         self._inbox.put(data)
         return True
 
@@ -58,7 +64,6 @@ class AvrLink:
         """See benchrig.rig.link.Link."""
         self._inbox.check()
         self.emulator.write(data)
-        self._asked = True
 
     async def send_break(self) -> None:
         """See benchrig.rig.link.Link."""

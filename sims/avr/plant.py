@@ -6,16 +6,18 @@ conversion gets the millivolts that make the code the simulator's front end woul
 
 from __future__ import annotations
 
-import random
+from collections.abc import Callable
 from dataclasses import replace
+from math import inf
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from avr.emulator import HZ, Emulator
-from benchrig.wire.messages import InputRole
-from benchrig_sim.frontend import CURRENTS, PART_VOLTAGES, FrontEnd
+from avr.emulator import CHANNELS, HZ, Emulator
+from avr.faults import EmulatedStriker
+from benchrig.wire.messages import InputRole, OutputKind
+from benchrig_sim.frontend import CURRENTS, PART_VOLTAGES, FrontEnd, InputModel
 from benchrig_sim.hardware import Hardware
 from benchrig_sim.plant import Plant
 from benchrig_sim.rig import RigSpec
@@ -24,7 +26,9 @@ from benchrig_sim.scenario import open_scenario
 VREF_MV = 5000
 FORGET_S = 0.5
 SOURCE_SETTLES_S = 5e-3  # far beyond the low-current source's own time constant
-HOLD_S = 0.5e-3  # how long a plateau's levels are taken as they are
+HOLD_S = 5e-3  # how long a plateau's levels are taken as they are: it drifts some mA in a second
+LOOK_AGAIN_S = 0.5e-3  # and how often a transient is asked whether it is one still
+BEFORE_S = 1e-9  # a level is looked at just before now, where the solution ends
 
 
 def millivolts_for(code: int) -> int:
@@ -51,9 +55,20 @@ class Bench(Protocol):
         """Time has passed: contacts may have moved."""
         ...
 
+    def next_s(self) -> float:
+        """When something on it happens by itself."""
+        ...
+
+    @property
+    def unplugged(self) -> bool:
+        """The cable is out: nobody reaches the processor any more."""
+        ...
+
 
 class PlainBench:
     """Nothing but constant levels: for tests of time, not of physics."""
+
+    unplugged = False
 
     def __init__(self, codes: dict[int, int] | None = None) -> None:
         self.codes = codes or {}
@@ -75,62 +90,128 @@ class PlainBench:
     def on_time(self, cycle: int) -> None:
         """Nothing here moves by itself."""
 
+    def next_s(self) -> float:
+        """Never."""
+        return inf
+
 
 class SimulatedBench:
-    """A bench of the simulator: supply, contactor, parts, shunt, amplifiers."""
+    """A bench of the simulator: supply, contactor, parts, shunt, amplifiers, and its faults."""
 
     def __init__(self, spec: RigSpec) -> None:
         self.plant = Plant(spec.circuit, spec.parts)
         self.front = FrontEnd(self.plant, [replace(m) for m in spec.inputs], spec.seed)
         self.hardware = Hardware(self.plant, list(spec.outputs), self.plant.at, spec.seed + 1)
+        self.unplugged = False
         self._emulator: Emulator | None = None
+        self._seed = spec.seed
         self._auxiliary = False
         self._forgotten_s = 0.0
-        self._noise = random.Random(spec.seed + 2)
-        self._held: dict[InputRole, float] = {}  # levels of a plateau
-        self._held_until_s = 0.0
         self._edge_s = 0.0
+        self._looked_until_s = 0.0
+        self._reset_cause: int | None = None
+        self._driven = sum(
+            1 << o.output for o in spec.outputs if o.kind is not OutputKind.LOW_CURRENT_SOURCE
+        )
+        self.striker = EmulatedStriker(self, spec.faults, spec.seed)
+        self.striker.from_start()
 
     def attach(self, emulator: Emulator) -> None:
         """The processor whose pins these are."""
         self._emulator = emulator
+        emulator.seed_noise(self._seed)
+
+    # --- what the emulator asks --------------------------------------------------------------
 
     def on_adc(self, cycle: int, channel: int) -> int:
         """Solve up to now and look through the amplifier of this input."""
         now = cycle / HZ
         if channel >= len(self.front.inputs):
             return 0
-        model = self.front.inputs[channel]
-        if now >= self._held_until_s:
+        if now >= self._looked_until_s:
             self._look(now)
-        level = self._held.get(model.info.role)
-        if level is None or model.stuck_code is not None:
-            self._advance(now)
-            codes = self.front.codes([channel], np.array([now]), np.zeros(1))
-            return millivolts_for(int(codes[0, 0]))
-        wide = model.ideal_code(level, now) + self._noise.gauss(0.5, model.noise_codes)
-        top = (1 << model.info.bits) - 1
-        return millivolts_for(min(max(int(wide), 0), top))
+        self._advance(now)
+        before = np.array([now - BEFORE_S])
+        codes = self.front.codes([channel], before, np.zeros(1))
+        return millivolts_for(int(codes[0, 0]))
 
     def on_time(self, cycle: int) -> None:
-        """Let the contacts move that were on their way."""
+        """Let the contacts move that were on their way, and the processor start anew."""
         self._advance(cycle / HZ)
+        if self._reset_cause is not None and self._emulator is not None:
+            cause, self._reset_cause = self._reset_cause, None
+            self._emulator.reset(cause)
+
+    def next_s(self) -> float:
+        """When something here happens by itself."""
+        return self.plant.next_change_s()
+
+    def on_pins(self, cycle: int, outputs: int, feed: bool) -> None:
+        """Solve up to the edge, then let the contacts follow."""
+        now = cycle / HZ
+        self._advance(now)
+        self._looked_until_s, self._edge_s = 0.0, now
+        before = self.hardware.mask
+        self.hardware.set_mask(outputs, now)
+        self.hardware.set_feed(feed, now)
+        if outputs & ~before & self._driven and feed:
+            self.striker.switched_on()
+
+    # --- what a fault asks -------------------------------------------------------------------
+
+    @property
+    def now_s(self) -> float:
+        """True time."""
+        return self.plant.t
+
+    def flush_samples(self) -> None:
+        """Each conversion was made when it began: nothing waits."""
+
+    def later(self, t: float, act: Callable[[], None], *, boot: int | None, irq: bool) -> None:
+        """Do something at a true time."""
+        del boot, irq
+        self.plant.at(t, act)
+
+    def reset_soon(self, cause: int, *, unplugged: bool = False) -> None:
+        """Reset the processor as soon as no instruction is under way."""
+        self._reset_cause = cause
+        self.unplugged = self.unplugged or unplugged
+        if self._emulator is not None:
+            self._emulator.stop()
+
+    # --- levels that stand still -------------------------------------------------------------
 
     def _look(self, now: float) -> None:
-        """Where all is straight, one solution serves for a while, or until the next edge."""
+        """Where all is straight, one solution serves for a while, or until something happens."""
         last = self.plant.t
         self._advance(now)
-        levels = self.plant.straight_levels(last, now)
-        if levels is not None:
-            self._held = {role: line[1] for role, line in levels.items()}
-            self._held[InputRole.REFERENCE_VOLTAGE] = 0.0
+        t = now - BEFORE_S
+        levels: dict[InputRole, float] = {}
+        straight = self.plant.straight_levels(min(last, t), t)
+        if straight is not None:
+            levels = {role: line[1] for role, line in straight.items()}
+            levels[InputRole.REFERENCE_VOLTAGE] = 0.0
         elif self.plant.source_on and now - self._edge_s > SOURCE_SETTLES_S:
-            self._held = self._by_the_source(np.array([now]))
-        else:
-            self._held = {}
-        if self._held:
-            self._held[InputRole.TEMPERATURE] = self.plant.circuit.ambient_c
-        self._held_until_s = now + (HOLD_S if self._held else 0.0)
+            levels = self._by_the_source(np.array([t]))
+        until = min(now + HOLD_S, self.plant.next_change_s())
+        if not levels or self._emulator is None or until <= now:
+            self._looked_until_s = now + LOOK_AGAIN_S
+            return
+        levels[InputRole.TEMPERATURE] = self.plant.circuit.ambient_c
+        held = [self._held(model, levels, now) for model in self.front.inputs[:CHANNELS]]
+        held += [(0.0, 0.0)] * (CHANNELS - len(held))
+        self._emulator.hold([h[0] for h in held], [h[1] for h in held], int(until * HZ))
+        self._looked_until_s = until
+
+    @staticmethod
+    def _held(model: InputModel, levels: dict[InputRole, float], now: float) -> tuple[float, float]:
+        """Code and noise of an input; a negative code where its level is not known."""
+        if model.stuck_code is not None:
+            return float(model.stuck_code), 0.0
+        level = levels.get(model.info.role)
+        if level is None:
+            return -1.0, 0.0
+        return max(model.ideal_code(level, now) + 0.5, 0.0), model.noise_codes
 
     def _by_the_source(self, t: NDArray[np.float64]) -> dict[InputRole, float]:
         sensed, current = self.plant.sense_voltage(t), self.plant.shunt_current(t)
@@ -140,14 +221,6 @@ class SimulatedBench:
             **dict.fromkeys(PART_VOLTAGES, float(sensed[0])),
             **dict.fromkeys(CURRENTS, float(current[0])),
         }
-
-    def on_pins(self, cycle: int, outputs: int, feed: bool) -> None:
-        """Solve up to the edge, then let the contacts follow."""
-        now = cycle / HZ
-        self._advance(now)
-        self._held, self._held_until_s, self._edge_s = {}, 0.0, now
-        self.hardware.set_mask(outputs, now)
-        self.hardware.set_feed(feed, now)
 
     def _advance(self, now: float) -> None:
         self.plant.advance(now)
@@ -159,6 +232,6 @@ class SimulatedBench:
             self.plant.forget(now - FORGET_S / 2)
 
 
-def open_bench(scenario: str) -> Bench:
-    """The bench of a scenario."""
+def open_bench(scenario: str) -> SimulatedBench:
+    """The bench of a scenario; UsageError for a fault that an emulated rig cannot have."""
     return SimulatedBench(open_scenario(scenario).rig)

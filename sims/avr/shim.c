@@ -11,6 +11,7 @@
 #include <simavr/sim_avr.h>
 #include <simavr/sim_elf.h>
 #include <simavr/sim_interrupts.h>
+#include <math.h>
 #include <stdint.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -22,9 +23,13 @@
 #define TX_RING 65536u
 #define EDGE_LOG 65536u
 #define VECTORS 26
+#define CHANNELS 8
+#define VREF_MV 5000u
+#define CODE_MOST 1023
+#define SAMPLES_ID 0xC0u
 
 enum { PIND_AT = 0x29, PORTD_AT = 0x2B, DDRD_AT = 0x2A, PORTB_AT = 0x25, DDRB_AT = 0x24 };
-enum { MCUSR_AT = 0x54 };
+enum { MCUSR_AT = 0x54, TIFR0_AT = 0x35, TIFR2_AT = 0x37 };
 
 typedef uint32_t (*adc_callback)(void *user, uint64_t cycle, uint32_t channel);
 typedef void (*pins_callback)(void *user, uint64_t cycle, uint32_t outputs, uint32_t feed);
@@ -35,8 +40,21 @@ struct edge_seen {
     uint32_t feed;
 };
 
+/* Levels that stand still for a while: conversions then need nobody to ask. */
+struct held {
+    double code[CHANNELS];  /* before noise and rounding down; negative: ask */
+    double noise[CHANNELS]; /* standard deviation */
+    uint64_t until;
+    uint64_t random;
+};
+
 struct sim {
     avr_t *avr;
+    struct held held;
+    uint32_t tx_place; /* bytes since the last delimiter */
+    uint8_t tx_id;
+    int stop; /* asked to, from a callback */
+    int said; /* a whole frame that is no sample block waits */
     avr_irq_t *adc_irq, *uart_in, *rxd, *auxiliary;
     adc_callback on_adc;
     pins_callback on_pins;
@@ -76,6 +94,27 @@ static void no_sleep(avr_t *avr, avr_cycle_count_t cycles)
     of(avr)->slept += cycles + 1;
 }
 
+/* The least whole millivolts that are converted to this code. */
+static uint32_t millivolts_for(double wide)
+{
+    int code = wide <= 0.0 ? 0 : wide >= CODE_MOST ? CODE_MOST : (int)wide;
+    return ((uint32_t)code * VREF_MV + CODE_MOST - 1) / CODE_MOST;
+}
+
+static double uniform(struct held *h)
+{
+    h->random ^= h->random << 13;
+    h->random ^= h->random >> 7;
+    h->random ^= h->random << 17;
+    return (double)((h->random >> 11) + 1) * 0x1p-53;
+}
+
+static double gauss(struct held *h)
+{
+    double radius = sqrt(-2.0 * log(uniform(h)));
+    return radius * cos(6.283185307179586 * uniform(h));
+}
+
 static void see_pins(struct sim *s)
 {
     uint8_t d = s->avr->data[PORTD_AT] & s->avr->data[DDRD_AT];
@@ -86,6 +125,7 @@ static void see_pins(struct sim *s)
         return;
     s->outputs = outputs;
     s->feed = feed;
+    s->held.until = 0;
     if (s->edge_count < EDGE_LOG) {
         struct edge_seen *e = &s->edges[s->edge_count++];
         e->cycle = s->avr->cycle;
@@ -114,6 +154,14 @@ static void adc_started(avr_irq_t *irq, uint32_t value, void *param)
     uint32_t channel = x.mux.src;
     s->adc_last = s->avr->cycle;
     s->adc_starts++;
+    struct held *h = &s->held;
+    if (s->adc_last < h->until && channel < CHANNELS && h->code[channel] >= 0.0) {
+        double wide = h->code[channel];
+        if (h->noise[channel] > 0.0)
+            wide += h->noise[channel] * gauss(h);
+        avr_raise_irq(s->adc_irq + ADC_IRQ_ADC0 + channel, millivolts_for(wide));
+        return;
+    }
     uint32_t mv = s->on_adc ? s->on_adc(s->user, s->avr->cycle, channel) : 0;
     avr_raise_irq(s->adc_irq + ADC_IRQ_ADC0 + channel, mv);
 }
@@ -122,6 +170,13 @@ static void byte_sent(avr_irq_t *irq, uint32_t value, void *param)
 {
     (void)irq;
     struct sim *s = param;
+    if (value == 0) {
+        if (s->tx_place > 1 && s->tx_id != SAMPLES_ID)
+            s->said = 1;
+        s->tx_place = 0;
+    } else if (s->tx_place++ == 1) {
+        s->tx_id = (uint8_t)value; /* behind the first COBS code stands the id, never zero */
+    }
     if (s->tx_head - s->tx_tail == TX_RING)
         s->tx_lost++;
     else
@@ -191,6 +246,18 @@ static void vector_running(avr_irq_t *irq, uint32_t value, void *param)
     }
 }
 
+/* libsimavr 1.6 clears every flag of a timer when one is cleared: an overflow that waits is lost
+ * with it, and the firmware's clock then stands 33 ms back. A real chip clears what is written 1. */
+static void clear_flags(avr_t *avr, avr_io_addr_t address, uint8_t value, void *param)
+{
+    (void)param;
+    for (int i = 0; i < avr->interrupts.vector_count; i++) {
+        avr_int_vector_t *vector = avr->interrupts.vector[i];
+        if (vector->raised.reg == address && (value >> vector->raised.bit & 1))
+            avr_clear_interrupt(avr, vector);
+    }
+}
+
 /* A reset lets go of all pins: the pull-downs of the board switch everything off. */
 static void was_reset(avr_t *avr)
 {
@@ -198,6 +265,7 @@ static void was_reset(avr_t *avr)
     s->resets++;
     s->rx_flying = 0; /* the timers are forgotten with the reset */
     s->line_low = 0;
+    s->tx_place = 0;
     memset(s->pending_since, 0, sizeof s->pending_since);
     avr->data[DDRD_AT] = avr->data[DDRB_AT] = 0;
     see_pins(s);
@@ -218,6 +286,10 @@ static void connect(struct sim *s)
     s->uart_in = avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_INPUT);
     avr_irq_register_notify(
         avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT), byte_sent, s);
+    for (avr_io_addr_t address = TIFR0_AT; address <= TIFR2_AT; address++) {
+        avr->io[AVR_DATA_TO_IO(address)].w.c = clear_flags;
+        avr->io[AVR_DATA_TO_IO(address)].w.param = s;
+    }
     s->rxd = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('D'), 0);
     s->auxiliary = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('B'), 4);
     for (uintptr_t vector = 1; vector < VECTORS; vector++) {
@@ -263,6 +335,7 @@ struct sim *sim_new(const char *elf, adc_callback on_adc, pins_callback on_pins,
     s->on_pins = on_pins;
     s->user = user;
     s->stack_least = 0xFFFF;
+    s->held.random = 1;
     connect(s);
     /* Otherwise low levels on PD2 and PD3 are polled every cycle as external interrupts. */
     avr_extint_set_strict_lvl_trig(s->avr, 0, 0);
@@ -280,8 +353,8 @@ void sim_free(struct sim *s)
     free(s);
 }
 
-/* Runs to this cycle, or until bytes of the line wait and the caller wants to know. */
-int sim_run(struct sim *s, uint64_t until, int stop_on_bytes)
+/* Runs to this cycle, or until more than sample blocks was said and the caller wants to know. */
+int sim_run(struct sim *s, uint64_t until, int stop_when_said)
 {
     avr_t *avr = s->avr;
     while (avr->cycle < until) {
@@ -300,12 +373,14 @@ int sim_run(struct sim *s, uint64_t until, int stop_on_bytes)
             if (sp && sp < s->stack_least && avr->data[0x5E])
                 s->stack_least = sp;
         }
-        if (stop_on_bytes && s->tx_head != s->tx_tail)
+        if (s->stop || (stop_when_said && s->said))
             break;
     }
+    s->stop = 0;
     return 0;
 }
 
+void sim_stop(struct sim *s) { s->stop = 1; }
 uint64_t sim_cycle(struct sim *s) { return s->avr->cycle; }
 uint64_t sim_slept(struct sim *s) { return s->slept; }
 uint64_t sim_resets(struct sim *s) { return s->resets; }
@@ -333,6 +408,7 @@ int sim_write(struct sim *s, const uint8_t *bytes, uint32_t count)
 uint32_t sim_read(struct sim *s, uint8_t *to, uint32_t most)
 {
     uint32_t n = 0;
+    s->said = 0;
     while (n < most && s->tx_tail != s->tx_head)
         to[n++] = s->tx[s->tx_tail++ % TX_RING];
     return n;
@@ -358,6 +434,16 @@ void sim_reset(struct sim *s, uint8_t mcusr)
     drive(s, 'D', 0, 1);
     rx_kick(s);
 }
+
+/* Levels of all channels, before noise, until this cycle or the next change of a pin. */
+void sim_hold(struct sim *s, const double *code, const double *noise, uint64_t until)
+{
+    memcpy(s->held.code, code, sizeof s->held.code);
+    memcpy(s->held.noise, noise, sizeof s->held.noise);
+    s->held.until = until;
+}
+
+void sim_seed(struct sim *s, uint64_t seed) { s->held.random = seed * 2 + 1; }
 
 void sim_auxiliary(struct sim *s, int closed) { drive(s, 'B', 4, !closed); }
 

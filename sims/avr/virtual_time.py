@@ -27,6 +27,11 @@ class Emulated(Protocol):
         """Its time."""
         ...
 
+    @property
+    def heard(self) -> bool:
+        """Whether anybody still listens to it."""
+        ...
+
 
 class _EmulatingSelector(_JumpingSelector):
     """Waiting runs whatever is emulated instead of moving a number."""
@@ -38,6 +43,8 @@ class _EmulatingSelector(_JumpingSelector):
     def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
         if not self.emulated or self.threads or (timeout is not None and timeout <= 0.0):
             return super().select(timeout)
+        if timeout is None and not any(one.heard for one in self.emulated):
+            return super().select(timeout)  # the program is at its end: no rig will wake it
         ready: list[tuple[selectors.SelectorKey, int]] = self._real.select(0)
         if ready:
             return ready

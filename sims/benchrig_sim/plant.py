@@ -99,6 +99,11 @@ class Plant:
         self._event_count += 1
         heapq.heappush(self._events, (t, self._event_count, act))
 
+    def next_change_s(self) -> float:
+        """When something is to happen by itself: a contact's move, a gap, a fault."""
+        times = [branch.next_change_s() for branch in self.branches.values()]
+        return min(self._events[0][0] if self._events else inf, *times, inf)
+
     def _supply_volts(self) -> float:
         return self.supply_v if self.supply_on else 0.0
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import TypeVar
 
-from avr.emulator import HZ, Emulator, PinEdge
+from avr.emulator import CHANNELS, HZ, Emulator, PinEdge
 from avr.plant import millivolts_for
 from benchrig.wire.frames import DELIMITER, FrameDecoder, encode_frame
 from benchrig.wire.messages import (
@@ -33,6 +33,7 @@ from benchrig.wire.schedule import Schedule
 
 TICK_CYCLES = 8
 BEAT_S = 0.1
+FOR_EVER = (1 << 64) - 1
 SETTLE_S = 0.035
 _M = TypeVar("_M", bound=Message)
 
@@ -58,8 +59,9 @@ def schedule(*steps: tuple[int, int, int], repeats: int = 1, schedule_id: int = 
 class BareRig:
     """One emulated rig with constant levels on its inputs."""
 
-    def __init__(self, codes: dict[int, int] | None = None) -> None:
+    def __init__(self, codes: dict[int, int] | None = None, *, held: bool = False) -> None:
         self.codes = codes or {}
+        self._held = held  # the levels never change: no conversion asks for one
         self.conversions: list[tuple[int, int]] | None = None
         self.emulator = Emulator(on_adc=self._on_adc, on_pins=self._on_pins)
         self.decoder = FrameDecoder()
@@ -79,6 +81,9 @@ class BareRig:
     def _on_pins(self, cycle: int, outputs: int, feed: bool) -> None:
         del cycle, outputs
         self.emulator.set_auxiliary(feed)
+        if self._held:
+            codes = [float(self.codes.get(channel, 16)) for channel in range(CHANNELS)]
+            self.emulator.hold(codes, [0.0] * CHANNELS, FOR_EVER)
 
     # --- time ---
 
