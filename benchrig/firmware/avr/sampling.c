@@ -91,6 +91,8 @@ ISR(TIMER2_COMPA_vect)
     if (converting == NOTHING) {
         ADCSRA = start_stream;
         converting = FOR_STREAM;
+    } else if (slot_waits) {
+        slots_missed++;
     } else {
         slot_waits = 1;
     }
@@ -98,7 +100,11 @@ ISR(TIMER2_COMPA_vect)
 
 INLINE uint8_t room_before_slot(void)
 {
-    return !sampling || slots_left > 1u || TCNT2 < SLOT_COUNTS - TRIP_ROOM_TICKS;
+    if (!sampling || slots_left > 1u)
+        return 1;
+    /* The counter first: a slot that begins in between is then seen by its flag. */
+    uint8_t in_time = TCNT2 < SLOT_COUNTS - TRIP_ROOM_TICKS;
+    return in_time && !(TIFR2 & _BV(OCF2A));
 }
 
 INLINE void try_trip(void)
@@ -122,7 +128,8 @@ static void count_missed(void)
 }
 
 /* Interruptible as soon as the next input is chosen, so that edges need not wait for the rest.
- * No conversion is started before its end, so it cannot nest in itself. */
+ * No conversion is started before its end, so it cannot nest in itself. Housekeeping waits for
+ * its end too: inside of it, it would hold up the next slot's conversion. */
 ISR(ADC_vect)
 {
     uint16_t code = ADC;
@@ -131,6 +138,8 @@ ISR(ADC_vect)
     if (what == FOR_STREAM)
         stream_next();
     ADMUX = REFERENCE | stream_input();
+    uint8_t housekeeping = TIMSK2;
+    TIMSK2 = _BV(OCIE2A);
     sei();
     if (what == FOR_TRIP) {
         guard_current(code);
@@ -142,6 +151,7 @@ ISR(ADC_vect)
         stream_code(code);
     }
     cli();
+    TIMSK2 |= housekeeping;
     converting = NOTHING;
     if (slot_waits) {
         if (slots_missed)
