@@ -122,6 +122,7 @@ class Observer:
         self.fault: FaultEvent | None = None
         self.restarted = False  # and nobody has said yet that this is known
         self.has_restarted = False
+        self.feed_stuck = False  # told to open, its own contact still says closed
         self.mistake: Exception | None = None  # in a callback; watching goes on without it
         self.lost: str | None = None
         self.finished = asyncio.Event()  # the schedule ended by itself

@@ -83,6 +83,7 @@ async def prove_off(observer: Observer, offsets: Offsets) -> SafeEvidence | Shor
         stays = await _look(observer, offsets, began, feed_opened=False)
     await rig.open_feed()
     await asyncio.sleep(rig.identity.feed_settle_us * 1e-6 + DECAY_WAIT_S)
+    observer.feed_stuck = bool((await rig.read_status()).flags & StatusFlag.FEED_READBACK)
     needed_feed = isinstance(stays, Shortfall)
     found = await _look(observer, offsets, began, feed_opened=needed_feed)
     if isinstance(found, Shortfall):

@@ -271,6 +271,8 @@ class _Run:
             self._end(Ending.LINK_LOST, observer.lost)
         elif observer.has_restarted or observer.restarted:
             self._end(Ending.FAULT, "the rig restarted on its own while the part was made safe")
+        elif observer.feed_stuck:
+            self._end(Ending.FAULT, "the feed contactor does not open: it is stuck closed")
         elif observer.fault is not None:
             self._end(Ending.FAULT, fault_text(observer.fault))
 

@@ -33,6 +33,8 @@ def default_path() -> Path:
 
 def parse_url(where: str | Path | None) -> URL:
     """A path or a database URL; only SQLite and PostgreSQL are spoken."""
+    if "\0" in str(where):
+        raise LogError("the log's name has a NUL in it", advice="give a file path")
     if where is None or "://" not in str(where):
         return URL.create("sqlite", database=str(where or default_path()))
     try:

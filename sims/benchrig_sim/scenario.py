@@ -112,6 +112,8 @@ def parse_scenario(
     except tomllib.TOMLDecodeError as error:
         raise InputFileError([Finding(file, None, str(error))]) from error
     reader = _Reader(file)
+    reader.shapes(data)
+    reader.raise_if_any()
     rig_table = dict(data.get("rig", {}))
     rig_table.update(overrides or {})
     number = seed if seed is not None else int(data.get("seed", 1))
@@ -162,10 +164,35 @@ class _Reader:
     def _say(self, message: str) -> None:
         self._findings.append(Finding(self._file, None, message))
 
+    def shapes(self, data: dict[str, Any]) -> None:
+        """Say which of the outermost keys hold something of another kind than they should."""
+        for key, kind in _SHAPES.items():
+            if not isinstance(data.get(key, kind()), kind):
+                self._say(f"{key}: {kind.__name__} expected")
+        for key, kind in (("part", dict), ("faults", str)):
+            entries = data.get(key, [])
+            if isinstance(entries, list) and not all(isinstance(e, kind) for e in entries):
+                self._say(f"{key}: each entry is a {kind.__name__}")
+        parts = data.get("part", [])
+        for table in parts if isinstance(parts, list) else ():
+            if isinstance(table, dict):
+                for key, kind in (("output", int), ("coil", dict), ("motor", dict)):
+                    if not isinstance(table.get(key, kind()), kind):
+                        self._say(f"part: {key}: {kind.__name__} expected")
+
+    def _value_fits(self, key: str, value: object) -> bool:
+        if key == "name":
+            return isinstance(value, str)
+        if isinstance(value, (list, tuple)):
+            return all(self._value_fits("", entry) for entry in value)
+        return isinstance(value, (int, float))
+
     def known(self, table: dict[str, Any], keys: set[str], where: str) -> dict[str, Any]:
         for key in table:
             if key not in keys:
                 self._say(f"{where}: no key is called {key!r}")
+            elif not self._value_fits(key, table[key]):
+                self._say(f"{where}: {key} is no number")
         return {key: value for key, value in table.items() if key in keys}
 
     def fault(self, text: str) -> Fault | None:
@@ -204,6 +231,15 @@ class _Reader:
             return None
 
 
+_SHAPES: dict[str, type] = {
+    "title": str,
+    "seed": int,
+    "rig": dict,
+    "bench": dict,
+    "part": list,
+    "faults": list,
+    "expect": dict,
+}
 _NO_COIL = CoilSpec(resistance_20c_ohm=1.0, inductance_rest_h=1e-3, inductance_seat_h=1e-3)
 
 

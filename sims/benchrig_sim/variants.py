@@ -27,6 +27,7 @@ from benchrig_sim.rig import RigSpec
 SWITCHES = 8
 SOURCE = SWITCHES  # the low-current source's output
 TICK_NS = 500
+DRIFT_MAX = 0.1
 # Maker's tolerances, one standard deviation: gain, offset in codes of a 10-bit converter.
 _TOLERANCE = {
     InputRole.SUPPLY_VOLTAGE: (0.004, 0.3),
@@ -74,6 +75,10 @@ def build_rig(
     """A reference rig; ``errors=False`` leaves out the maker's gain and offset tolerances."""
     if not 10 <= bits <= 14:
         raise ValueError(f"bits must be 10 to 14, not {bits}")
+    if not abs(drift) <= DRIFT_MAX:
+        raise ValueError(f"drift must be -{DRIFT_MAX:g} to {DRIFT_MAX:g}, not {drift}")
+    if not 1 <= conversion_us <= 10_000 or not 0.0 <= noise_codes <= 100.0:
+        raise ValueError("conversion_us is 1 to 10000, noise_codes 0 to 100")
     if any(not 0 <= k < SWITCHES for k in (*parts, *relay_outputs)):
         raise ValueError(f"outputs are 0 to {SWITCHES - 1}")
     outputs = [switch_info(k, circuit, relay=k in relay_outputs) for k in range(SWITCHES)]

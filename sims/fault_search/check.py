@@ -270,12 +270,20 @@ def no_pass_from_gaps(played: Played, log: RunLog) -> Iterator[str]:
     if not altered and not LIMITS_OHM[0] <= played.case.resistance_20c_ohm <= LIMITS_OHM[1]:
         yield f"PASS for a part of {played.case.resistance_20c_ohm:.2f} ohm"
     for t, fault in _struck(played, CONTACT_KINDS):
-        if _feed_was_closed(played, t):
+        if _feed_was_closed(played, t) and t < _last_look_s(played):
             yield f"PASS though {fault.kind} struck at {t:.2f} s, with the feed closed"
     last_on = pulses[-1].end_s if pulses else 0.0
     for t, fault in _struck(played, DEAD_PART_KINDS):
         if fault.output == 0 and t < last_on - 0.05:
             yield f"PASS though {fault.kind} struck at {t:.2f} s"
+
+
+def _last_look_s(played: Played) -> float:
+    """When the last look with the feed closed began; what fails after it cannot be seen."""
+    for event in reversed(played.sink.events):
+        if event.kind is EventKind.STATE and event.message == "cooling down":
+            return (played.begun_s or 0.0) + event.at_s - 0.1
+    return played.ended_s
 
 
 def _feed_was_closed(played: Played, t: float) -> bool:
