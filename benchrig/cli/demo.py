@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from benchrig.cli.output import Interrupted, columns, say, say_json, talk
+from benchrig.cli.output import Interrupted, columns, say, say_json, talk, wrapped
 from benchrig.cli.runs import JsonOption
 from benchrig.errors import ExitCode, UsageError
 
@@ -330,11 +330,11 @@ class Demo:
             return
         say()
         for step, found, ok in self.steps:
-            say(f"{'ok ' if ok else 'NOT AS IT MUST  '} {step}: {found}")
+            say(wrapped(f"{'ok' if ok else 'NOT AS IT MUST'}  {step}: {found}"))
         say()
         say("Pages to open (invented data, and they say so):")
         say(columns([(str(path), what) for what, path in self.pages], indent="  "))
-        say(f"  {self.log}  the log; try: benchrig record list --log {self.log}")
+        say(f"The log: benchrig record list --log {self.log}")
 
     def to_json(self) -> dict[str, Any]:
         """The public JSON of the demonstration."""

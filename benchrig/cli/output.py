@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import sys
+import textwrap
 from collections.abc import Sequence
 from typing import Any
 
@@ -62,3 +64,9 @@ def columns(rows: Sequence[tuple[str, ...]], *, indent: str = "") -> str:
     widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
     lines = ("  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)) for row in rows)
     return "\n".join(indent + line.rstrip() for line in lines)
+
+
+def wrapped(text: str) -> str:
+    """A sentence folded to the terminal, its further lines set in."""
+    width = min(shutil.get_terminal_size((100, 24)).columns, 100)
+    return textwrap.fill(text, width, subsequent_indent="    ", break_on_hyphens=False)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from benchrig.cli.output import ask, columns, say, say_json, talk
+from benchrig.cli.output import ask, columns, say, say_json, talk, wrapped
 from benchrig.cli.runs import JsonOption, LogOption, RigOption, confirm
 from benchrig.cli.shop import (
     BenchNameOption,
@@ -275,25 +275,23 @@ def show(result: TrayResult, where: str, page: Path | None, *, as_json: bool) ->
         return
     from benchrig.parts.part import Characteristic
     from benchrig.report.history import number_of
+    from benchrig.report.html.sheets import why_not_passed
 
-    rows = [("SLOT", "POSITION", "TAG", "VERDICT", "R20", "WHY OR RECORD")]
+    rows, reasons = [("SLOT", "POSITION", "TAG", "VERDICT", "R20")], []
     for slot in result.slots:
         record = slot.record
         words = "not done" if record is None else record.verdict.value
         if record is not None and not record.proven_safe:
             words += " / NOT PROVEN SAFE"
         r20 = "-" if record is None else number_of(record, Characteristic.RESISTANCE_20C)
-        rows.append(
-            (
-                str(slot.slot.number),
-                slot.slot.position or "-",
-                slot.slot.tag or "-",
-                words,
-                r20,
-                slot.error or (record.ending_reason or record.record_id if record else ""),
-            )
-        )
+        number, place = str(slot.slot.number), slot.slot.position or "-"
+        rows.append((number, place, slot.slot.tag or "-", words, r20))
+        if why := slot.error or (why_not_passed(record) if record is not None else ""):
+            reasons.append(f"slot {number}: {why}")
+        reasons += [f"slot {number}: {text}" for text in (record.warnings if record else ())]
     say(columns(rows))
+    for reason in reasons:
+        say(wrapped(reason))
     if result.golden:
         say(f"golden part {result.golden}")
     if result.stopped:

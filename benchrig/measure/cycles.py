@@ -170,7 +170,7 @@ class CycleAnalyser:
         assert on_time.off_tick is not None
         assert self._first_tick is not None
         if self._quiet_from is not None:
-            self._scan_quiet(self._quiet_from, on_time.on_tick)
+            self._scan_quiet(self._quiet_from, on_time.on_tick, to_edge=True)
         window = self._window(on_time, on_time.off_tick)
         self.cycles_done += 1
         features = analyse_cycle(
@@ -255,12 +255,15 @@ class CycleAnalyser:
         self._scan_quiet(self._quiet_from, until)
         self._forget(until)
 
-    def _scan_quiet(self, begin: int, end: int) -> None:
+    def _scan_quiet(self, begin: int, end: int, *, to_edge: bool = False) -> None:
         """Look for current where none should be, in [begin, end)."""
         self._quiet_from = max(begin, end)
         if end <= begin:
             return
         codes, ticks, inputs, period = self._cut(begin, end)
+        if to_edge:  # a scan under way at the edge has inputs converted after it
+            whole = ticks + period <= end
+            codes, ticks = codes[whole], ticks[whole]
         scale = self._current_scale(inputs)
         if scale is None or codes.shape[0] == 0:
             return

@@ -43,6 +43,7 @@ inductance_seat_h = 0.0136
 saturation_wb = 0.02
 eddy_ohm = 250.0
 """
+WITHIN_S = 3600.0  # of virtual time; a tray that goes on past it never ends
 _numbers = itertools.count(1)
 
 
@@ -104,7 +105,10 @@ def run(
             task = asyncio.ensure_future(run_tray(make_job(read_tray(path), rig, **changes), log))
             if meddle is not None:
                 meddle(task)
-            return await task
+            done, _ = await asyncio.wait({task}, timeout=WITHIN_S)
+            if not done:
+                raise TimeoutError("the tray did not come to an end")
+            return task.result()
 
     with asyncio.Runner(loop_factory=VirtualTimeLoop) as runner:
         return runner.run(work())

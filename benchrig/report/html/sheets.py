@@ -98,13 +98,13 @@ def _tray_row(row: TrayRow) -> dict[str, str]:
         "current": number_of(record, Characteristic.CURRENT),
         "motion": number_of(record, Characteristic.OPENING_TIME),
         "verdict": record.verdict.value,
-        "reason": _why(record),
+        "reason": why_not_passed(record),
         "before_after": before_after_line(row.before, record) if row.before else "",
         "record_id": record.record_id,
     }
 
 
-def _why(record: RunRecord) -> str:
+def why_not_passed(record: RunRecord) -> str:
     """The reasons behind a verdict that is not a pass; a pass needs none on one line."""
     if record.verdict is Verdict.PASS:
         return ""
