@@ -19,6 +19,7 @@ from benchrig.measure.coil import (
     winding_temperature_from,
 )
 from benchrig.measure.cycle_window import (
+    CONVERSION_LATE_S,
     CycleContext,
     RunMemory,
     Trace,
@@ -71,7 +72,8 @@ def analyse_cycle(
     if (trace := trace_of(context, window)) is None:
         return replace(plain, complete=False)
     begin_s = contact_closed_s(trace, window.on_s) if context.relay else 0.0
-    on = slice(*np.searchsorted(trace.time_s, (begin_s, window.on_s)))
+    end_s = window.on_s - CONVERSION_LATE_S
+    on = slice(*np.searchsorted(trace.time_s, (begin_s, end_s)))
     missing = window.missing + trace.dead
     plain = replace(plain, complete=missing == 0, missing_samples=missing)
     if on.stop - on.start < 2:
@@ -379,7 +381,7 @@ class _Cycle:
 
     def _turn_off(self, current: Measured | None, resistance: Measured | None) -> TurnOff | None:
         off = self.window.on_s
-        part = slice(self.on.stop, self.trace.time_s.size)
+        part = slice(int(np.searchsorted(self.trace.time_s, off)), self.trace.time_s.size)
         if self.pump or part.stop - part.start < 2:
             return None
         if self.context.relay:

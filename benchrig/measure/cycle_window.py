@@ -19,6 +19,8 @@ from benchrig.wire.messages import InputFlag, InputRole
 ZERO_ROWS_MIN = 4
 DEAD_ZERO_CODE_MIN = 4.0  # an input whose zero stands this high never reads 0 while it lives
 RISES_MAX = 200
+# An edge may hold a conversion up by so much: one due this short before it may show what follows.
+CONVERSION_LATE_S = 20e-6
 RELAY_S = 0.04  # operate time and bounce of a small power relay, with room
 
 # Time from switch-on and current, positional; ``noise_a`` of one sample by keyword.

@@ -7,8 +7,8 @@ sampling, its line and the host's whole job are what is compared.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
 from importlib import resources
 from pathlib import Path
 
@@ -34,6 +34,10 @@ CLICKS = Pattern(
     steps=(Step(on=True, duration_us=400_000), Step(on=False, duration_us=400_000)),
     repeats=4,
 )
+CONVERSION_US = 50  # of the firmware; simulated rigs are twice as fast unless told
+# Shorted turns make the coil so fast that whether its first sample comes early enough to see
+# motion in the rise depends on where in a scan the on edge falls.
+BY_LUCK = {"shorted-turns": (Characteristic.MOTION, Characteristic.OPENING_TIME)}
 WITHIN_S = 60.0  # of the rig's time; a run takes eight
 
 
@@ -46,6 +50,11 @@ class End:
     ending: Ending
     feed_opened: bool | None
     characteristics: dict[Characteristic, Verdict]
+
+    def without(self, some: Iterable[Characteristic]) -> End:
+        """The same with some characteristics left out."""
+        kept = {c: v for c, v in self.characteristics.items() if c not in some}
+        return replace(self, characteristics=kept)
 
 
 def run(
@@ -89,16 +98,20 @@ def both(scenario: str, folder: Path) -> tuple[End, End]:
     return sim, avr
 
 
-def hot_early(folder: Path) -> str:
-    """The packaged scenario with a winding that warms in a second instead of a minute."""
-    name = resources.files("benchrig_sim").joinpath("scenarios", "opens-when-hot.toml")
-    text = name.read_text("utf-8")
-    changed = text.replace("opens_above_c = 48.0", "opens_above_c = 30.0").replace(
-        "closes_below_c = 40.0", "closes_below_c = 27.0\nheat_capacity_j_per_k = 1.0"
-    )
-    assert changed.count("30.0") == changed.count("27.0") == 1, "the packaged scenario has changed"
-    path = folder / "opens-when-hot.toml"
-    path.write_text(changed, "utf-8")
+def as_fast_as_the_firmware(scenario: str, folder: Path, *, hot_early: bool = False) -> str:
+    """A packaged scenario on a rig that converts as often as the firmware does.
+
+    ``hot_early`` lets the winding warm, and the joint open, in a second instead of a minute.
+    """
+    name = resources.files("benchrig_sim").joinpath("scenarios", f"{scenario}.toml")
+    text = name.read_text("utf-8") + f"\n[rig]\nconversion_us = {CONVERSION_US}\n"
+    if hot_early:
+        text = text.replace("opens_above_c = 48.0", "opens_above_c = 30.0").replace(
+            "closes_below_c = 40.0", "closes_below_c = 27.0\nheat_capacity_j_per_k = 1.0"
+        )
+        assert text.count("30.0") == text.count("27.0") == 1, "the packaged scenario has changed"
+    path = folder / f"{scenario}.toml"
+    path.write_text(text, "utf-8")
     return str(path)
 
 
@@ -116,10 +129,11 @@ def hot_early(folder: Path) -> str:
 def test_a_scenario_ends_on_the_firmware_as_on_the_simulated_rig(
     scenario: str, verdict: Verdict, exit_code: ExitCode, feed_opened: bool, tmp_path: Path
 ) -> None:
-    sim, avr = both(hot_early(tmp_path) if scenario == "opens-when-hot" else scenario, tmp_path)
-    assert avr == sim
+    hot = scenario == "opens-when-hot"
+    sim, avr = both(as_fast_as_the_firmware(scenario, tmp_path, hot_early=hot), tmp_path)
+    assert avr.without(BY_LUCK.get(scenario, ())) == sim.without(BY_LUCK.get(scenario, ()))
     assert (avr.verdict, avr.exit_code, avr.feed_opened) == (verdict, exit_code, feed_opened)
-    if scenario == "opens-when-hot":
+    if hot:
         assert avr.characteristics[Characteristic.DROP_OUTS] is Verdict.FAIL
         assert avr.characteristics[Characteristic.RESISTANCE_20C] is Verdict.PASS
 

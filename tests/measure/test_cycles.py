@@ -189,6 +189,18 @@ def test_clean_coils_give_no_drop_outs() -> None:
         assert analyser.unexpected == []
 
 
+@pytest.mark.parametrize(("late_s", "found"), [(15e-6, 0), (25e-6, 1)])
+def test_a_conversion_held_up_by_the_off_edge_is_no_drop_out(late_s: float, found: int) -> None:
+    """A rig may convert 20 µs late when it has an edge to make: the last sample shows the decay."""
+
+    def held_up(time: Any, amps: Any) -> Any:
+        return np.where(np.abs(time - (0.4 - late_s)) < 1e-9, 0.8 * amps, amps)
+
+    # The current is converted half a scan after the voltage; the off edge follows by late_s.
+    out, _ = feed(CoilStream(spoil=held_up, cycles=1, lead_in_s=0.2 + 50e-6 + late_s))
+    assert len(out[0].drop_outs) == found
+
+
 def test_the_noise_threshold_keeps_its_promise() -> None:
     rng = np.random.default_rng(0)
     k = noise_threshold(100, 0.05)

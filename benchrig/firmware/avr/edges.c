@@ -16,7 +16,7 @@
 
 /* From the compare match to the edge. Longer than any other interrupt or lock can last, and a
  * whole number of ticks: the edge then falls on the tick it was planned for. */
-#define LEAD_TICKS 26u
+#define LEAD_TICKS 28u
 #define LEAD_CYCLES (LEAD_TICKS * 8u)
 /* What the flag, the read and the write take besides; measured in the emulator, so that PORTD
  * changes on the first cycle of the planned tick. */

@@ -53,8 +53,10 @@ uint32_t port_sampling_start(uint16_t count)
     uint8_t was = port_lock();
     uint8_t into_slot = TCNT2;
     uint32_t next_slot = port_now() + SLOT_COUNTS - into_slot;
-    if (TIFR2 & _BV(OCF2A)) /* it has just begun; its interrupt follows this */
-        next_slot -= TCNT2 < into_slot ? SLOT_COUNTS : 0u;
+    /* A slot that had begun before the look, and whose interrupt follows this, is the next one
+     * that is counted; one that has begun since the look is the one that was foreseen. */
+    if ((TIFR2 & _BV(OCF2A)) && TCNT2 >= into_slot)
+        next_slot -= SLOT_COUNTS;
     slots = count;
     slots_left = 2;
     start_stream = START | speed_for(count);
@@ -127,31 +129,32 @@ static void count_missed(void)
     }
 }
 
-/* Interruptible as soon as the next input is chosen, so that edges need not wait for the rest.
- * No conversion is started before its end, so it cannot nest in itself. Housekeeping waits for
- * its end too: inside of it, it would hold up the next slot's conversion. */
+/* Not interruptible: an edge inside of it would hold up the next slot's conversion, and this is
+ * short enough for the edges' lead. Ending a block is not, once in a few dozen conversions; of
+ * what could come then, at least the housekeeping waits. */
 ISR(ADC_vect)
 {
     uint16_t code = ADC;
     uint8_t what = converting;
-    uint8_t input = stream_input();
-    if (what == FOR_STREAM)
-        stream_next();
-    ADMUX = REFERENCE | stream_input();
-    uint8_t housekeeping = TIMSK2;
-    TIMSK2 = _BV(OCIE2A);
-    sei();
     if (what == FOR_TRIP) {
         guard_current(code);
     } else if (what == FOR_STREAM) {
-        if (input == TRIP_INPUT) {
+        uint8_t housekeeping = 0;
+        if (stream_input() == TRIP_INPUT) {
             trip_due = false;
             guard_current(code);
         }
+        stream_next();
+        if (capture.left == 1u) {
+            housekeeping = TIMSK2;
+            TIMSK2 = _BV(OCIE2A);
+            sei();
+        }
         stream_code(code);
+        cli();
+        TIMSK2 |= housekeeping;
     }
-    cli();
-    TIMSK2 |= housekeeping;
+    ADMUX = REFERENCE | stream_input();
     converting = NOTHING;
     if (slot_waits) {
         if (slots_missed)
