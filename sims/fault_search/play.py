@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 from benchrig.bench.job import Job, run_job
 from benchrig.bench.safety import Declaration, Shortfall
@@ -259,9 +260,5 @@ class Stage:
 @contextlib.contextmanager
 def _door(scene: _Scene) -> Iterator[None]:
     """Inside, every rig address leads to the bench of the scene."""
-    before = client.open_link
-    client.open_link = scene.link  # type: ignore[assignment]
-    try:
+    with mock.patch.object(client, "open_link", scene.link):
         yield
-    finally:
-        client.open_link = before

@@ -68,7 +68,7 @@ def _in_worker(case: Case) -> Result:
     global _stage
     if _stage is None:
         _stage = Stage()
-        multiprocessing.util.Finalize(_stage, _stage.close, exitpriority=10)  # type: ignore[attr-defined]
+        multiprocessing.util.Finalize(_stage, _stage.close, exitpriority=10)
     return try_case(case, _stage)
 
 
