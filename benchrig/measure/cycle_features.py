@@ -19,13 +19,12 @@ from benchrig.measure.coil import (
     winding_temperature_from,
 )
 from benchrig.measure.cycle_window import (
-    CONVERSION_LATE_S,
     CycleContext,
     RunMemory,
     Trace,
     Window,
-    contact_closed_s,
     inside_edges,
+    on_part,
     trace_of,
     two_wire,
 )
@@ -71,9 +70,7 @@ def analyse_cycle(
     )
     if (trace := trace_of(context, window)) is None:
         return replace(plain, complete=False)
-    begin_s = contact_closed_s(trace, window.on_s) if context.relay else 0.0
-    end_s = window.on_s - CONVERSION_LATE_S
-    on = slice(*np.searchsorted(trace.time_s, (begin_s, end_s)))
+    on, begin_s = on_part(trace, window.on_s, relay=context.relay)
     missing = window.missing + trace.dead
     plain = replace(plain, complete=missing == 0, missing_samples=missing)
     if on.stop - on.start < 2:

@@ -147,7 +147,13 @@ def trace_of(context: CycleContext, window: Window) -> Trace | None:
     )
 
 
-def contact_closed_s(trace: Trace, on_s: float) -> float:
+def on_part(trace: Trace, on_s: float, *, relay: bool) -> tuple[slice, float]:
+    """Samples that are of the on-time for certain, and its begin: a relay's contact closes late."""
+    begin_s = _contact_closed_s(trace, on_s) if relay else 0.0
+    return slice(*np.searchsorted(trace.time_s, (begin_s, on_s - CONVERSION_LATE_S))), begin_s
+
+
+def _contact_closed_s(trace: Trace, on_s: float) -> float:
     """When a relay's contact has closed for good, after the edge that told it to.
 
     The last sample of the first ``RELAY_S`` that lacks most of the current is still bounce.

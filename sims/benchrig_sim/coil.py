@@ -299,8 +299,11 @@ class Coil:
                 h = min(h * 1.15, coarse)
             else:
                 h = fine
-            if i >= limit:  # stiff: the limit pulls hard, harder still where the iron is full
-                h = min(h, 0.5 / (_LIMIT_OHM * (inverse + 7.0 * c * flux**6)))
+            if c and not open_path:  # stiff where the iron is full, and where a limit pulls
+                slope = inverse + 7.0 * c * flux**6
+                h = min(h, 0.5 / (slope * (_LIMIT_OHM if i >= limit else total * k)))
+            elif i >= limit:
+                h = min(h, 0.5 / (_LIMIT_OHM * inverse))
             if t + h > t1:
                 h = max(t1 - t, 1e-12)
             if still:

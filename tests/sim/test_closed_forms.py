@@ -121,6 +121,16 @@ def test_stepping_agrees_with_the_closed_form() -> None:
     assert np.abs(plant.shunt_current(t) - expected).max() < 2e-4
 
 
+@pytest.mark.parametrize("saturation_wb", [0.5e-3, 2e-3, 6e-3])
+def test_iron_filled_many_times_over_ends_at_ohms_law(saturation_wb: float) -> None:
+    """The steps follow the slope of the full iron; coarser ones run away."""
+    plant = bench(coil=replace(IDEAL, saturation_wb=saturation_wb))
+    on_for(plant, 0.05)
+    i = plant.shunt_current(np.linspace(1e-5, 0.05 - 1e-9, 400))
+    assert i[-1] == pytest.approx(13.5 / 14.5, rel=1e-4)
+    assert np.diff(i).min() > -1e-6
+
+
 def test_moving_armature_dents_the_rise_and_a_stuck_one_does_not() -> None:
     coil = replace(IDEAL, inductance_rest_h=10.5e-3, inductance_seat_h=13.6e-3)
     t = np.arange(0.0, 4e-3, 20e-6)
