@@ -19,7 +19,7 @@ from benchrig.patterns import library
 from benchrig.wire.messages import Finished, Samples, Stream
 from benchrig_sim.virtual_time import VirtualTimeLoop
 from tests.firmware.bare_rig import BareRig, schedule
-from tests.firmware.test_scenarios import as_fast_as_the_firmware
+from tests.firmware.test_scenarios import BY_LUCK, as_fast_as_the_firmware
 from tests.firmware.test_scenarios import run as run_job
 
 CYCLES = 25
@@ -63,7 +63,7 @@ def whole_jobs() -> dict[str, Any]:
     pattern = library.load("six-second")
     with tempfile.TemporaryDirectory() as folder:
         for name in SCENARIOS:
-            ends = []
+            ends, luck = [], BY_LUCK.get(name, ())
             scenario = as_fast_as_the_firmware(name, Path(folder))
             for scheme, loop in (("sim", VirtualTimeLoop), ("avr", new_event_loop)):
                 began, worked = time.perf_counter(), time.process_time()
@@ -74,7 +74,7 @@ def whole_jobs() -> dict[str, Any]:
             found[name] = {
                 "verdict": str(ends[1].verdict),
                 "exit_code": int(ends[1].exit_code),
-                "as_simulated": ends[0] == ends[1],
+                "as_simulated": ends[0].without(luck) == ends[1].without(luck),
                 "wall_s": round(time.perf_counter() - began, 1),
                 "cpu_s": round(time.process_time() - worked, 1),
             }
