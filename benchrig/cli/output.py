@@ -42,7 +42,11 @@ def say(text: str = "") -> None:
 
 
 def talk(text: str = "") -> None:
-    """A line for the person, on standard error."""
+    """A line for the person, on standard error; folded to a terminal."""
+    if sys.stderr.isatty():
+        text = "\n".join(
+            line if len(line) <= _width() else wrapped(line) for line in text.split("\n")
+        )
     sys.stderr.write(text + "\n")
 
 
@@ -68,5 +72,8 @@ def columns(rows: Sequence[tuple[str, ...]], *, indent: str = "") -> str:
 
 def wrapped(text: str) -> str:
     """A sentence folded to the terminal, its further lines set in."""
-    width = min(shutil.get_terminal_size((100, 24)).columns, 100)
-    return textwrap.fill(text, width, subsequent_indent="    ", break_on_hyphens=False)
+    return textwrap.fill(text, _width(), subsequent_indent="    ", break_on_hyphens=False)
+
+
+def _width() -> int:
+    return min(shutil.get_terminal_size((100, 24)).columns, 100)
