@@ -29,9 +29,9 @@ def with_uncertainty(value: float, expanded: float, unit: str) -> str:
     places = 1 - math.floor(math.log10(expanded * factor))
     if places <= 0:
         tens = 10.0**-places
-        shown = [f"{round(x * factor / tens) * tens:.0f}" for x in (value, expanded)]
+        shown = [f"{round(x * factor / tens) * tens:z.0f}" for x in (value, expanded)]
     else:
-        shown = [f"{x * factor:.{min(places, 12)}f}" for x in (value, expanded)]
+        shown = [f"{x * factor:z.{min(places, 12)}f}" for x in (value, expanded)]
     return f"{shown[0]} ± {shown[1]} {name}".rstrip()
 
 

@@ -219,7 +219,7 @@ def cold_resistance(
             resistance_ohm=None,
             over_range=True,
             at_least_ohm=bound,
-            reason=f"{text}: open, or above {bound:.3g} ohm; look at the clips first",
+            reason=f"{text}: open, or above {bound / 1e3:.3g} kohm; look at the clips first",
         )
     value = r_ref * part.mean / reference.mean
     measured = _ratiometric(

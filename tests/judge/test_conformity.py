@@ -114,6 +114,8 @@ def test_numbers_as_a_customer_reads_them() -> None:
     assert with_uncertainty(1234.0, 56.0, "1/min") == "1234 ± 56 1/min"
     assert with_uncertainty(12345.0, 560.0, "1/min") == "12340 ± 560 1/min"
     assert with_uncertainty(4.2e6, 1e5, "ohm") == "4.20 ± 0.10 Mohm"
+    assert with_uncertainty(-2e-6, 1.3e-3, "A") == "0.0 ± 1.3 mA"
+    assert with_uncertainty(-3.0, 560.0, "1/min") == "0 ± 560 1/min"
     limit = Limit(characteristic=Characteristic.INSULATION, low=1e6, high=None, source="s")
     assert limit_words(limit, "ohm") == "at least 1 Mohm"
     assert listed([1, 2, 3]) == "1, 2, 3"
