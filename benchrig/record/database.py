@@ -7,6 +7,7 @@ import sqlite3
 import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -114,7 +115,15 @@ def make_engine(url: URL, *, read_only: bool) -> Engine:
     if not is_sqlite(url):
         args: dict[str, Any] = {"connect_timeout": 10}
         return create_engine(url, connect_args=args, pool_pre_ping=True, hide_parameters=True)
-    path = Path(str(url.database)).absolute()
+    return _file_engine(Path(str(url.database)).absolute(), read_only)
+
+
+@lru_cache(maxsize=8)
+def _file_engine(path: Path, read_only: bool) -> Engine:
+    """The engine of a file, kept after its log was closed with the statements it has compiled.
+
+    A closed log has disposed of its connections; the next one opens the file anew.
+    """
 
     def connect() -> sqlite3.Connection:
         if not read_only:
