@@ -84,7 +84,8 @@ def full(rig: Rig, *, answers: bool) -> None:
     size = 8
     for start in range(0, len(rig.frames), size):
         _write(rig.fd, b"".join(rig.frames[start : start + size]))
-        if answers and select.select([rig.fd], [], [], 0)[0]:
+        heard = select.select([rig.fd], [], [], 0)[0]  # looked for, whoever reads
+        if answers and heard:
             _write(rig.fd, rig.hear())
 
 
