@@ -6,9 +6,8 @@ counted and dropped, and the next 0x00 is a fresh start.
 
 from __future__ import annotations
 
-from binascii import crc_hqx
-
 from cobs import cobs
+from fastcrc.crc16 import ibm_3740
 
 from benchrig.wire.messages import PAYLOAD_BYTES_MAX
 
@@ -19,7 +18,7 @@ PAYLOAD_BYTES_MIN = 2  # id and sequence
 
 def crc16(data: bytes) -> int:
     """CRC-16/IBM-3740: polynomial 0x1021, init 0xFFFF, not reflected, no final xor."""
-    return crc_hqx(data, 0xFFFF)
+    return ibm_3740(data)
 
 
 def frame_bytes_max(payload_bytes: int) -> int:
