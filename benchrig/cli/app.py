@@ -13,27 +13,12 @@ from typing import Annotated, Any
 import typer
 
 from benchrig import __version__
-from benchrig.cli import (
-    analyse,
-    demo,
-    doctor,
-    entries,
-    exports,
-    golden,
-    pages,
-    parts,
-    records,
-    rigs,
-    runs,
-    sets,
-    shop,
-    trays,
-)
-from benchrig.cli.output import Interrupted
+from benchrig.cli.tree import Tree
 from benchrig.errors import BenchrigError, ExitCode, InputFileError, NotProvenSafe
 
 app = typer.Typer(
     name="benchrig",
+    cls=Tree,
     help="Test removed injectors, solenoids and small pumps on a USB relay/ADC rig. "
     "Nothing is left energised.",
     rich_markup_mode=None,
@@ -41,21 +26,6 @@ app = typer.Typer(
     no_args_is_help=True,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-runs.register(app)
-trays.register(app)
-demo.register(app)
-analyse.register(app)
-pages.register(records.record_app)
-entries.register(records.record_app)
-exports.register(records.record_app)
-golden.register(rigs.rig_app)
-doctor.register(app)
-shop.register(app)
-app.add_typer(parts.part_app, name="part")
-app.add_typer(parts.pattern_app, name="pattern")
-app.add_typer(rigs.rig_app, name="rig")
-app.add_typer(records.record_app, name="record")
-app.add_typer(sets.set_app, name="set")
 
 
 def _version(value: bool) -> None:
@@ -87,6 +57,8 @@ def main() -> None:
         _tell(error, wants_json)
         sys.exit(error.exit_code)
     except KeyboardInterrupt:
+        from benchrig.cli.output import Interrupted
+
         _tell(Interrupted(), wants_json)
         sys.exit(ExitCode.INTERRUPTED)
     except Exception as error:  # noqa: BLE001 - the top: usage errors keep typer's own words

@@ -17,6 +17,12 @@ FilesArgument = Annotated[list[str], typer.Argument(help="Files or names to chec
 JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on standard output.")]
 
 
+def register(app: typer.Typer) -> None:
+    """Add ``part`` and ``pattern`` to the tree."""
+    app.add_typer(part_app, name="part")
+    app.add_typer(pattern_app, name="pattern")
+
+
 @part_app.command("list")
 def part_list(as_json: JsonOption = False) -> None:
     """List the known parts: your own first, then the packaged (invented) ones."""

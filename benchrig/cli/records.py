@@ -24,6 +24,15 @@ JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on s
 RecordArgument = Annotated[str, typer.Argument(help="A record's id, or 'last'.")]
 
 
+def register(app: typer.Typer) -> None:
+    """Add ``record`` to the tree, with what other modules add to it."""
+    from benchrig.cli import entries, exports, pages
+
+    for module in (pages, entries, exports):
+        module.register(record_app)
+    app.add_typer(record_app, name="record")
+
+
 def open_log(log: str | None, *, read_only: bool = True) -> RunLog:
     """The run log, for reading unless told otherwise."""
     from benchrig.record.log import RunLog

@@ -31,6 +31,14 @@ ResistorUOption = Annotated[
 ]
 
 
+def register(app: typer.Typer) -> None:
+    """Add ``rig`` to the tree."""
+    from benchrig.cli import golden
+
+    golden.register(rig_app)
+    app.add_typer(rig_app, name="rig")
+
+
 @rig_app.command("list")
 def rig_list(as_json: JsonOption = False) -> None:
     """List serial ports and the simulated scenarios."""

@@ -19,6 +19,11 @@ if TYPE_CHECKING:
 set_app = typer.Typer(help="Matched sets.", no_args_is_help=True)
 
 
+def register(app: typer.Typer) -> None:
+    """Add ``set`` to the tree."""
+    app.add_typer(set_app, name="set")
+
+
 @set_app.callback()
 def _sets() -> None:
     """Matched sets."""
