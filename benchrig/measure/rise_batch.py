@@ -28,10 +28,13 @@ from benchrig.quantity import Measured
 TAU_LEAST = 1.0 / 40.0  # of the record
 TAU_MOST = 4.0
 FINE = 2048
-COARSE = 32
+COARSE = 24  # their spacing is a whole number of fine ones
 RANK_TOLERANCE = 3e-7
-CHUNK = 2048  # records at once in the small space
-PROJECT_BYTES = 1 << 18  # of records projected at once: they are read from memory once
+CHUNK = 3072  # records at once in the small space; see PROJECT_PRODUCT
+# Records projected at once: they are read from memory once, and a matrix product so small is
+# done by the linear algebra library on one core and without packing (OpenBLAS: below 1e6).
+PROJECT_BYTES = 1 << 19
+PROJECT_PRODUCT = 960_000
 SMOOTH = 4  # slow waves beside the space of rises, to tell structure from noise
 STRUCTURE_SIGMAS = 5.0
 _ROUNDING = 1e-13
@@ -126,6 +129,10 @@ class RiseBank:
         self._moments = np.stack((norm, correlation, bend, norm1, free), axis=1)
         self._nodes = np.rint(np.linspace(0, FINE - 1, COARSE)).astype(np.int64)
         self._coarse = np.ascontiguousarray(h[self._nodes].T.astype(np.float32))
+        # A rise's score about its top, in nodes: since h . h' = 0, h . h''' = -3 h' . h''.
+        spacing = float(self._log_tau[self._nodes[1]] - self._log_tau[0])
+        third = -3.0 * (h1 * h2)[self._nodes].sum(axis=1)
+        self._third = (third * spacing**3).astype(np.float32)
 
     def fit(self, currents: FloatArray) -> RiseBatch:
         """Fit each row of ``currents[records, points]``."""
@@ -134,27 +141,26 @@ class RiseBank:
             raise ValueError("currents must be records by points of the time grid")
         out = np.empty((6, data.shape[0]))
         fair = np.empty(data.shape[0], dtype=np.bool_)
+        room = np.empty((min(CHUNK, data.shape[0]), self._basis.shape[1]))
         for begin in range(0, data.shape[0], CHUNK):
             part = slice(begin, begin + CHUNK)
-            fair[part] = self._fit_chunk(data[part], out[:, part])
+            fair[part] = self._fit_chunk(data[part], out[:, part], room)
         return self._with_singles(data, out, fair)
 
-    def _fit_chunk(self, data: FloatArray, out: FloatArray) -> NDArray[np.bool_]:
-        projected, total = self._project(data)
+    def _fit_chunk(self, data: FloatArray, out: FloatArray, room: FloatArray) -> NDArray[np.bool_]:
+        projected = room[: data.shape[0]]
+        total = self._project(data, projected)
         z = projected[:, : self._rank]
-        node, at_end = self._coarse_search(z)
         n = self.time_s.size
         with np.errstate(divide="ignore", invalid="ignore"):
+            node, at_end = self._coarse_search(z)
             s = self._at(node, z)
-            moved = np.rint(node - s[1] / (s[2] * self._du))
-            node = np.fmax(0.0, np.fmin(moved, FINE - 1.0)).astype(np.int64)
-            s = self._at(node, z)
+            # Norms and their products at the node; du moves the norm by its own slope.
+            norm, cross, bend, slope, free = self._moments.take(node, axis=0).T
             du = -s[1] / s[2]
             score = s[0] + du * (s[1] + 0.5 * du * s[2])
             square = score * score
             rss = np.maximum(total - square, n * (_ROUNDING**2) * total)
-            # Norms and their products at the node; du moves the norm by its own slope.
-            norm, cross, bend, slope, free = self._moments[node].T
             current = score / (norm + slope * du)
             deviation = np.sqrt(rss * free)
             u_current = deviation * np.sqrt(bend)
@@ -180,26 +186,38 @@ class RiseBank:
 
     def _at(self, node: NDArray[np.int64], z: FloatArray) -> FloatArray:
         """Score, slope and curvature in ln tau at each record's node, one row each."""
-        found: FloatArray = np.einsum("nkr,nr->kn", self._table[node], z)
+        found: FloatArray = np.einsum("nkr,nr->kn", self._table.take(node, axis=0), z)
         return found
 
-    def _project(self, data: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def _project(self, data: FloatArray, projected: FloatArray) -> FloatArray:
         """Coordinates in the small space, and sums of squares, in one pass over the data."""
-        projected = np.empty((data.shape[0], self._basis.shape[1]))
         total = np.empty(data.shape[0])
-        rows = max(16, PROJECT_BYTES // (8 * data.shape[1]))
+        rows = min(PROJECT_BYTES // (8 * data.shape[1]), PROJECT_PRODUCT // self._basis.size)
+        rows = max(16, rows)
         for begin in range(0, data.shape[0], rows):
             part = data[begin : begin + rows]
-            np.vecdot(part, part, out=total[begin : begin + rows])
             np.dot(part, self._basis, out=projected[begin : begin + rows])
-        return projected, total
+            np.vecdot(part, part, out=total[begin : begin + rows])
+        return total
 
     def _coarse_search(self, z: FloatArray) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
-        """The best coarse node of each record, as a fine index; the steps do the rest."""
+        """The fine node nearest the top of a cubic about the best coarse node; if that is an end.
+
+        The cubic's third difference is that of a rise, so that three scores are enough.
+        """
         score = z.astype(np.float32) @ self._coarse
-        score *= score
-        best = score.argmax(axis=1)
-        return self._nodes[best], (best == 0) | (best == COARSE - 1)
+        best = np.abs(score).argmax(axis=1)
+        at_end = (best == 0) | (best == COARSE - 1)
+        best = np.clip(best, 1, COARSE - 2)
+        flat, place = score.ravel(), best + np.arange(0, score.size, COARSE)
+        left, top, right = flat.take(place - 1), flat.take(place), flat.take(place + 1)
+        third = self._third.take(best) * top
+        bend = left - 2 * top + right
+        shift = (0.5 * (left - right) + third / 6) / bend
+        shift -= 0.5 * shift * shift * third / bend
+        spacing = (FINE - 1) // (COARSE - 1)
+        node = np.rint(spacing * (best + np.fmax(-1.0, np.fmin(shift, 1.0))))
+        return node.astype(np.int64), at_end
 
     def _with_singles(
         self, data: FloatArray, out: FloatArray, fair: NDArray[np.bool_]

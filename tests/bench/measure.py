@@ -20,7 +20,7 @@ from benchrig.measure.rise_batch import RiseBank
 NOISE = 0.003
 RECORDS = 40_000
 CURVE_FIT_RECORDS = 250
-ROUNDS = 5
+ROUNDS = 8
 EFFICIENCY_MIN = 0.97
 SPEED_MIN = 200.0
 
@@ -33,14 +33,18 @@ def bound(t: Any) -> tuple[float, float]:
     return float(inverse[0, 0]), float(inverse[1, 1])
 
 
-def best_of(work: Callable[[], Any], records: int) -> float:
-    """Least processor time a record, µs, over some rounds: what it takes undisturbed."""
-    times = []
+def side_by_side(*works: tuple[Callable[[], Any], int]) -> list[float]:
+    """Least processor time a record of each work, µs: what it takes undisturbed.
+
+    The works take turns, so that a clock that slows down does so for all of them.
+    """
+    times: list[list[float]] = [[] for _ in works]
     for _ in range(ROUNDS):
-        begin = time.process_time()
-        work()
-        times.append(time.process_time() - begin)
-    return min(times) / records * 1e6
+        for (work, records), found in zip(works, times, strict=True):
+            begin = time.process_time()
+            work()
+            found.append((time.process_time() - begin) / records * 1e6)
+    return [min(found) for found in times]
 
 
 def model(t: Any, current: float, tau: float) -> Any:
@@ -62,8 +66,9 @@ def case(taus: float, points: int) -> dict[str, float]:
 
     theirs = by_scipy()
     ours = np.stack((found.current_a, found.tau_s), axis=1)[:CURVE_FIT_RECORDS]
-    batch_us = best_of(lambda: bank.fit(data), RECORDS)
-    scipy_us = best_of(by_scipy, CURVE_FIT_RECORDS)
+    batch_us, scipy_us = side_by_side(
+        (lambda: bank.fit(data), RECORDS), (by_scipy, CURVE_FIT_RECORDS)
+    )
     least = bound(t)
     return {
         "record_taus": taus,
