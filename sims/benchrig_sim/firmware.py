@@ -271,7 +271,8 @@ class Firmware(Supervision):
         """Clear the fault that was read."""
         if request.fault is not self.fault or self.state is not RigState.FAULT:
             return self._refuse(request, RefusalReason.BAD_VALUE, 0)
-        self.state, self.fault, self.fault_detail = RigState.IDLE, FaultReason.NONE, 0
+        self.state, self.fault = RigState.IDLE, FaultReason.NONE
+        self.fault_detail = self.fault_tick = 0
         return self._accept(request)
 
     def _no_schedule(self, request: Message) -> Refused:

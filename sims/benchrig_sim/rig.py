@@ -216,9 +216,16 @@ class SimRig:
         self.identity = replace(
             self.identity, boot_count=(self._boot + 1) & 0xFFFF, reset_cause=cause
         )
+        before = self.firmware
+        kept = cause in RESET_FAULT and before.fault is not FaultReason.NONE
         fault = RESET_FAULT.get(cause, FaultReason.NONE) if was_live else FaultReason.NONE
         self.session = RigSession()
-        self.firmware = Firmware(self, fault)
+        self.firmware = Firmware(self, before.fault if kept else fault)
+        if kept:
+            self.firmware.fault_detail, self.firmware.fault_tick = (
+                before.fault_detail,
+                before.fault_tick,
+            )
 
     def set_drift(self, drift: float) -> None:
         """Its clock runs at another rate from now on; ticks go on from where they are."""
@@ -305,9 +312,11 @@ class SimRig:
     def stream(self, number: int, inputs: list[int], period_ticks: int, code_bits: int) -> None:
         """Start sampling; no inputs: stop."""
         self.flush_samples()
+        self._flush_rest()
         if not inputs:
             self.sampler = None
             return
+        self.blocks_counted = self.blocks_dropped = 0
         conversion = self.identity.conversion_period_us_min * 1000 // self.identity.tick_ns
         self.sampler = Sampler(
             number=number,
@@ -340,6 +349,15 @@ class SimRig:
         self._event_number += len(bodies)
         self.plant.forget(sampler.begins_s())
 
+    def _flush_rest(self) -> None:
+        """Take the whole scans of the block that was being filled; the stream ends here."""
+        if self.sampler is None or not self._alive() or self.hung == "off":
+            return
+        for body in self.sampler.rest_until(self.now_s, self.front):
+            self._pending.append((self.now_s, self._event_number, SAMPLES_ID, body))
+            self.blocks_counted += 1
+            self._event_number += 1
+
     def _flush(self) -> None:
         """Number what is to be said in the order it became ready, and send it."""
         self.flush_samples()
@@ -352,7 +370,7 @@ class SimRig:
         for ready, _, kind, body in self._pending:
             number, sequence = sequence, (sequence + 1) & 0xFF
             if kind == SAMPLES_ID and free - ready > TX_ROOM_S:
-                self.blocks_dropped += 1
+                self.blocks_dropped += body[0] == self.firmware.stream_number
                 continue
             frame = encode_frame(bytes((kind, number)) + body)
             free = (free if free > ready else ready) + len(frame) * BYTE_S

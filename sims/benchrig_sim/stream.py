@@ -95,26 +95,36 @@ class Sampler:
 
         Later ones are ready ``block_s`` apart.
         """
-        first = self.block
-        ready = self.ready_s(first)
+        ready = self.ready_s(self.block)
         if now_s < ready:
             return ready, []
         count = int((now_s - ready) / self.block_s) + 1
-        scans, n, ticks = self.scans_per_block, len(self.inputs), self._block_ticks
+        return ready, self._take(count, self.scans_per_block, front)
+
+    def rest_until(self, now_s: float, front: FrontEnd) -> list[bytes]:
+        """The body of the last block of all: what whole scans there are since the last full one."""
+        scan_s = self.period_ticks * self.tick_s
+        first_done = self.ready_s(self.block) - (self.scans_per_block - 1) * scan_s
+        if now_s < first_done:
+            return []
+        return self._take(1, int((now_s - first_done) / scan_s) + 1, front)
+
+    def _take(self, count: int, scans: int, front: FrontEnd) -> list[bytes]:
+        """The bodies of the next blocks, each of so many scans."""
+        first, n, ticks = self.block, len(self.inputs), self._block_ticks
         starts = np.arange(count * scans, dtype=np.float64) * (self.period_ticks * self.tick_s)
         starts += self._true(self.start_tick + first * ticks)
         columns = np.arange(n, dtype=np.float64) * (self.period_ticks / n * self.tick_s)
         codes = front.codes(self.inputs, starts, columns).reshape(count, scans * n)
         self.block += count
         tick, number, codes_n = self.start_tick + first * ticks, self.number, scans * n
-        bodies = [
+        return [
             _HEAD.pack(
                 number, (first + place) & 0xFFFF, (tick + place * ticks) & 0xFFFF_FFFF, codes_n
             )
             + packed
             for place, packed in enumerate(pack_blocks(codes, self.code_bits))
         ]
-        return ready, bodies
 
 
 SAMPLES_ID = Samples.ID

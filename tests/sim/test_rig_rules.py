@@ -20,6 +20,7 @@ from benchrig.wire.messages import (
     OpenFeed,
     RefusalReason,
     Refused,
+    ResetCause,
     RigState,
     Samples,
     Start,
@@ -215,10 +216,12 @@ def test_stream_is_numbered_and_stamped() -> None:
     desk.accepted(StopStream())
     blocks = desk.heard(Samples)
     assert [b.block for b in blocks] == list(range(len(blocks)))
-    assert {b.count for b in blocks} == {190}
+    *full, rest = blocks
+    assert {b.count for b in full} == {190}
     ticks = [b.tick for b in blocks]
     assert {b - a for a, b in itertools.pairwise(ticks)} == {95 * 200}
-    assert len(blocks) == 105  # 1 s of 95 scans each at 10 kS/s
+    assert len(full) == 105  # 1 s of 95 scans each at 10 kS/s
+    assert rest.count == 2 * (9_999 - 105 * 95)  # all whole scans that were captured
     assert desk.missed == 0
     count = len(blocks)
     desk.wait(0.5)
@@ -239,16 +242,71 @@ def test_current_and_supply_come_as_codes() -> None:
     assert len(set(current)) > 1, "a converter without noise"
 
 
-def test_a_saturated_line_drops_whole_blocks_and_counts_them() -> None:
+def test_blocks_are_counted_anew_in_each_stream() -> None:
+    desk = Desk()
+    desk.stream(0, 4)
+    desk.wait(0.5)
+    desk.stream(1)
+    desk.wait(0.3)
+    desk.accepted(StopStream())
+    last = desk.heard(Samples)[-1]
+    assert last.stream == 2
+    assert desk.status().blocks_counted == last.block + 1
+
+
+def test_a_saturated_line_drops_whole_blocks_and_counts_them(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """40,000 codes of 14 bits a second are over 70 kB: too much at half the baud rate."""
     desk = Desk("linear?bits=14")
-    desk.stream(0, 1, 3, 4, period_us=100)  # 40 kS/s of 14 bits: over 70 kB/s
+    desk.stream(0, 1, 3, 4, period_us=100)
     desk.wait(1.0)
     assert desk.status().blocks_dropped == 0
+    monkeypatch.setattr("benchrig_sim.rig.BYTE_S", 20e-6)
+    desk = Desk("linear?bits=14")
+    desk.stream(0, 1, 3, 4, period_us=100)
+    desk.wait(1.0)
+    desk.accepted(StopStream())
+    desk.wait(0.1)
+    status = desk.status()
+    heard = [block.block for block in desk.heard(Samples)]
+    assert status.blocks_dropped > 50
+    assert len(heard) + status.blocks_dropped == status.blocks_counted
+    assert desk.missed == heard[-1] + 1 - len(heard), "a gap in the numbers of what is unasked"
+
+
+def test_a_flooded_line_spoils_frames_and_the_stream_goes_on() -> None:
     desk = Desk(SimRig(open_scenario("linear?bits=14&fault=flood@0.2s,duration_s=0.1").rig))
     desk.stream(0, 4)
     desk.wait(1.0)
     assert desk.session.frames_bad > 10
     assert desk.status().flags & StatusFlag.STREAMING
+
+
+def test_nothing_of_a_cleared_fault_is_left_in_the_status() -> None:
+    desk = Desk()
+    desk.run(LONG)
+    desk.wait(0.5, beat=False)
+    assert desk.status().fault_tick > 0
+    desk.accepted(ClearFault(fault=FaultReason.HEARTBEAT_SILENCE))
+    status = desk.status()
+    assert (status.fault, status.fault_detail, status.fault_tick) == (FaultReason.NONE, 0, 0)
+
+
+def test_a_watchdog_reset_keeps_a_fault_that_nobody_has_read() -> None:
+    desk = Desk()
+    desk.run(LONG)
+    desk.wait(0.5, beat=False)
+    latched = desk.status()
+    desk.rig.reset(ResetCause.WATCHDOG)
+    desk.wait(0.1)
+    status = desk.status()
+    assert (status.fault, status.fault_tick) == (latched.fault, latched.fault_tick)
+    assert status.boot_count == latched.boot_count + 1
+    assert status.state is RigState.FAULT
+    desk.rig.reset(ResetCause.EXTERNAL)
+    desk.wait(0.1)
+    assert desk.status().fault is FaultReason.NONE
 
 
 def test_same_seed_same_bytes() -> None:
