@@ -17,6 +17,7 @@ CORE = Path(__file__).parents[2] / "benchrig" / "firmware" / "core"
 SANITIZED = (
     *("-std=gnu11", "-g", "-O1", "-Wall", "-Wextra", "-Werror"),
     *("-fsanitize=address,undefined", "-fno-sanitize-recover=all"),
+    "-Wl,--wrap=guard_hold",
 )
 # The numbers of firmware_protocol.md's reference rig where this port declares its own.
 AS_DOCUMENTED = ("-DSWITCHED_US_MIN=100UL", "-DCONVERSION_US_MIN=25u")
@@ -87,6 +88,10 @@ class HostCore:
     def serial_break(self) -> bytes:
         """The line goes low."""
         return self._command(b"K")
+
+    def break_before_hold(self) -> None:
+        """The line goes low and is noticed just before the next request holds the guard."""
+        self._command(b"H")
 
     def restart(self, cause: int) -> None:
         """A reset; memory stays."""

@@ -25,6 +25,16 @@ def test_it_fits_with_room_to_spare() -> None:
     assert kept.ram_bytes <= build.RAM_BYTES_MOST
 
 
+def test_the_readme_says_the_sizes_of_this_image() -> None:
+    kept, text = build.committed(), (build.HERE / "README.md").read_text(encoding="utf-8")
+    for what, size, most in (
+        ("flash", kept.flash_bytes, 32_768),
+        ("static memory", kept.ram_bytes, 2_048),
+    ):
+        row = f"| {what} | {size:,} B of {most:,} |".replace(",", " ")
+        assert row in text, f"benchrig/firmware/README.md: {row}"
+
+
 @pytest.fixture
 def copied(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     shutil.copytree(build.HERE, tmp_path / "firmware")

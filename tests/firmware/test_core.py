@@ -26,13 +26,16 @@ from benchrig.wire.messages import (
     Message,
     OutputInfo,
     ReadStatus,
+    RefusalReason,
     Refused,
+    RigState,
     Samples,
     ScheduleBegin,
     ScheduleCommit,
     ScheduleStep,
     Start,
     Status,
+    StatusFlag,
     StopStream,
     Stream,
     from_payload,
@@ -301,6 +304,21 @@ def test_the_first_fault_stays_and_is_told_once(core: HostCore) -> None:
     core.messages(core.serial_break())
     core.wait(600_000)
     assert [m.fault for m in core.unasked if isinstance(m, Fault)] == [FaultReason.SERIAL_BREAK]
+
+
+def test_a_fault_found_just_before_a_request_is_carried_out_refuses_it(core: HostCore) -> None:
+    """The state is judged where the guard can no longer change it: the feed stays open."""
+    core.ask(Heartbeat())
+    core.ask(CloseFeed())
+    core.break_before_hold()
+    refused = Refused(
+        request=CloseFeed.ID, reason=RefusalReason.FAULT_LATCHED, detail=FaultReason.SERIAL_BREAK
+    )
+    assert core.ask(CloseFeed()) == refused
+    status = core.ask(ReadStatus())
+    assert isinstance(status, Status)
+    assert status.state is RigState.FAULT
+    assert not status.flags & StatusFlag.FEED_CLOSED
 
 
 def test_the_sanitizers_and_checks_are_really_on() -> None:

@@ -18,7 +18,8 @@ uint16_t port_outputs_readback(void);
 void port_feed(bool closed);
 bool port_feed_readback(void);
 
-/* Play edges from player_fired()/player_prepare(), the first at this tick. Or stop at once. */
+/* Play the edges of player_rewind() and player_prepare(), the first at this tick, and tell each
+ * by rig_edge_made(). Or stop at once. */
 void port_edges_start(uint32_t first_tick);
 void port_edges_stop(void);
 

@@ -228,10 +228,10 @@ static void answer_begin(const uint8_t *body)
         refuse(BAD_VALUE, 0);
     } else if (body[2] == 0) {
         refuse(BAD_VALUE, 1);
-    } else if (body[2] > STEPS_MAX) {
-        refuse(TOO_MANY_STEPS, STEPS_MAX);
     } else if (repeats == 0) {
         refuse(BAD_VALUE, 2);
+    } else if (body[2] > STEPS_MAX) {
+        refuse(TOO_MANY_STEPS, STEPS_MAX);
     } else {
         schedule_forget();
         schedule.id = id;
@@ -370,10 +370,19 @@ static bool only_when_idle(uint8_t id)
     return (id >= SCHEDULE_BEGIN && id <= CLOSE_FEED) || id == START;
 }
 
-/* Requests that switch something, undisturbed by the guard's tick. They take microseconds. */
-static void switch_over(uint8_t id, const uint8_t *body)
+static bool refused_by_state(uint8_t id)
 {
-    guard_hold();
+    if (rig_state == IDLE || !only_when_idle(id))
+        return false;
+    if (rig_state == FAULT)
+        refuse(FAULT_LATCHED, latch.fault);
+    else
+        refuse(WRONG_STATE, RUNNING);
+    return true;
+}
+
+static void switch_now(uint8_t id, const uint8_t *body)
+{
     switch (id) {
     case CLOSE_FEED: answer_close_feed(); break;
     case START: answer_start(body); break;
@@ -385,6 +394,15 @@ static void switch_over(uint8_t id, const uint8_t *body)
         accept();
         break;
     }
+}
+
+/* Requests that switch something, undisturbed by the guard's tick. They take microseconds. The
+ * state is asked once more: the tick may have latched a fault since. */
+static void switch_over(uint8_t id, const uint8_t *body)
+{
+    guard_hold();
+    if (!refused_by_state(id))
+        switch_now(id, body);
     guard_release();
 }
 
@@ -414,11 +432,7 @@ static void answer_request(void)
         refuse(BAD_LENGTH, body_lengths[id - 1u]);
     else if (id == CLEAR_FAULT && frame_payload[2] >= FAULT_COUNT)
         refuse(BAD_VALUE, 0);
-    else if (rig_state == FAULT && only_when_idle(id))
-        refuse(FAULT_LATCHED, latch.fault);
-    else if (rig_state == RUNNING && only_when_idle(id))
-        refuse(WRONG_STATE, RUNNING);
-    else
+    else if (!refused_by_state(id))
         carry_out(id, frame_payload + 2);
 }
 
