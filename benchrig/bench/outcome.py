@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from benchrig.bench.context import four_wire
 from benchrig.bench.known import Known
 from benchrig.errors import ExitCode
-from benchrig.judge.judge import is_complete, judge_run, lost_voltage, overall
+from benchrig.judge.judge import is_whole, judge_run, lost_voltage, overall
 from benchrig.judge.resistance import joint_doubt
 from benchrig.judge.statistics import upper_bound_95
 from benchrig.judge.verdict import Judged, Verdict
@@ -56,14 +56,13 @@ def assemble(
     plan, cycles = gathered.plan, tuple(gathered.cycles)
     drop_outs = tuple(drop for cycle in cycles for drop in cycle.drop_outs)
     judged = judge(gathered, rig)
-    lost = lost_voltage(gathered.cold.supply_v, cycles)
+    supply_v = gathered.cold.supply_v
     complete = (
         gathered.ending is Ending.COMPLETE
         and isinstance(made_safe, SafeEvidence)
-        and is_complete(cycles, plan.pattern.cycles)
-        and not lost
-        and rig.edges_lost == 0
+        and is_whole(cycles, plan.pattern.cycles, supply_v=supply_v, edges_lost=rig.edges_lost)
     )
+    lost = lost_voltage(supply_v, cycles)
     faulty = len({drop.cycle for drop in drop_outs})
     doubt = joint_doubt(gathered.cold, cycles)
     return RunRecord(

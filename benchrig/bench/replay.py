@@ -12,14 +12,14 @@ from dataclasses import dataclass, field
 from benchrig.bench.context import cycle_context, four_wire
 from benchrig.bench.known import Known, known_of
 from benchrig.errors import LogError
-from benchrig.judge.judge import is_complete, judge_run, lost_voltage, overall
+from benchrig.judge.judge import is_whole, judge_run, overall
 from benchrig.judge.verdict import Judged, Verdict
 from benchrig.measure.coil import null_refusal
 from benchrig.measure.cycles import CycleAnalyser
 from benchrig.measure.features import CycleFeatures
 from benchrig.measure.samples import InputScale, SampleBlock
 from benchrig.record.read import LogReader
-from benchrig.record.values import EventKind, RunRecord, SafeEvidence
+from benchrig.record.values import Ending, EventKind, RunRecord, SafeEvidence
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,10 +115,13 @@ def judge_again(
         typed_in=stored.known.typed_in,
     )
     complete = (
-        record.ending.value == "complete"
+        record.ending is Ending.COMPLETE
         and isinstance(record.made_safe, SafeEvidence)
-        and is_complete(cycles, plan.pattern.cycles)
-        and not lost_voltage(record.cold.supply_v, cycles)
-        and record.edges_lost == 0
+        and is_whole(
+            cycles,
+            plan.pattern.cycles,
+            supply_v=record.cold.supply_v,
+            edges_lost=record.edges_lost,
+        )
     )
     return overall(judged, complete=complete), judged

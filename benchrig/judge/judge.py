@@ -11,7 +11,6 @@ from collections.abc import Mapping, Sequence
 from benchrig.judge.conformity import judge_value
 from benchrig.judge.cycling import judge_current, judge_drop_outs, judge_motion, judge_others
 from benchrig.judge.resistance import ColdValues, judge_insulation, judge_resistance
-from benchrig.judge.statistics import proof_of_clean_cycles
 from benchrig.judge.verdict import Judged, Verdict
 from benchrig.measure.features import CycleFeatures, DropOut, Motion
 from benchrig.parts.part import Characteristic, Part
@@ -106,6 +105,21 @@ def is_complete(cycles: Sequence[CycleFeatures], cycles_planned: int) -> bool:
     return len(cycles) >= cycles_planned and all(cycle.complete for cycle in cycles)
 
 
+def is_whole(
+    cycles: Sequence[CycleFeatures],
+    cycles_planned: int,
+    *,
+    supply_v: Measured | None,
+    edges_lost: int,
+) -> bool:
+    """Whether nothing speaks against the data of a run; without that no part passes."""
+    return (
+        is_complete(cycles, cycles_planned)
+        and not lost_voltage(supply_v, cycles)
+        and edges_lost == 0
+    )
+
+
 def lost_voltage(supply_v: Measured | None, cycles: Sequence[CycleFeatures]) -> str:
     """Why the voltage at the part speaks against the data, "" when it does not.
 
@@ -124,16 +138,15 @@ def lost_voltage(supply_v: Measured | None, cycles: Sequence[CycleFeatures]) -> 
     return ""
 
 
-def not_proven(part: Part, cycles: int, *, wiggled: bool, fluid: bool) -> tuple[str, ...]:
-    """What a run leaves open even when it passes; printed with every verdict."""
-    lines = [proof_of_clean_cycles(cycles)]
+def left_open(part: Part, *, wiggled: bool) -> tuple[str, ...]:
+    """What a run says nothing about even when it passes; printed with every verdict."""
+    lines = []
     if part.kind.is_pump:
-        lines.append("pressure and delivery were not measured")
+        lines.append("pressure and delivery were not measured by this run")
     else:
-        lines.append("electrical only: flow, spray, leak and sealing were not measured")
-    if not fluid:
-        lines.append("the part ran dry; under pressure it opens later and closes sooner")
+        lines.append("flow, spray, leak and sealing were not measured by this run")
+        lines.append("a part that runs dry opens sooner and closes later than under pressure")
     if not wiggled:
-        lines.append("connector and leads were not moved during the run")
+        lines.append("connector and leads were not moved")
     lines.append("the vehicle's wiring, driver and supply were not tested")
     return tuple(lines)

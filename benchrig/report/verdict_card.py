@@ -15,6 +15,7 @@ from benchrig.judge.verdict import Judged, Verdict
 from benchrig.record.values import DISCONNECT, RunRecord
 from benchrig.report import words
 from benchrig.report.bigtext import big_lines
+from benchrig.report.standing import left_open_text, why_text
 from benchrig.report.terminal import CARD_WIDTH_MAX, speaks_unicode
 
 _COLOURS: dict[Verdict, str] = {
@@ -114,6 +115,8 @@ class _Card:
             tail += f"  digest {self.digest[:16]}"
         head.add_row(self._shape(record.verdict, large=True), self._text(tail, "bold"))
         yield head
+        if why := why_text(record):
+            yield self._text(words.named(why))
         if self.where:
             yield self._text(f"kept in {self.where}")
 
@@ -173,6 +176,7 @@ class _Card:
             )
         for warning in record.warnings:
             yield self._text(f"! {warning}", "yellow")
+        yield self._text(left_open_text(record))
         yield self._text("Take care: " + " ".join(self._cautions()))
 
     def _cautions(self) -> tuple[str, ...]:

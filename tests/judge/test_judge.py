@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchrig.judge.judge import is_complete, judge_run, not_proven, overall, overall_reason
+from benchrig.judge.judge import is_complete, judge_run, left_open, overall, overall_reason
 from benchrig.judge.resistance import joint_doubt
 from benchrig.judge.verdict import Judged, Verdict
 from benchrig.measure.features import (
@@ -21,7 +21,7 @@ from benchrig.measure.features import (
     RiseFit,
 )
 from benchrig.parts import library
-from benchrig.parts.part import Characteristic, Limit, Part
+from benchrig.parts.part import Characteristic, Limit, Part, PartKind
 from benchrig.quantity import Measured
 
 R20, CURRENT = Characteristic.RESISTANCE_20C, Characteristic.CURRENT
@@ -358,12 +358,14 @@ def test_values_typed_in_are_judged_too() -> None:
     assert found.reason.startswith("typed in")
 
 
-def test_what_is_not_proven_is_always_said() -> None:
-    lines = not_proven(part(), 25, wiggled=False, fluid=False)
-    said = "\n".join(lines)
-    for words in ("11.3 %", "electrical only", "dry", "not moved", "wiring"):
+def test_what_is_left_open_is_always_said() -> None:
+    said = "; ".join(left_open(part(), wiggled=False))
+    for words in ("flow", "dry", "not moved", "wiring"):
         assert words in said
-    assert "not moved" not in "\n".join(not_proven(part(), 25, wiggled=True, fluid=True))
+    assert "not moved" not in "; ".join(left_open(part(), wiggled=True))
+    pump = "; ".join(left_open(replace(part(), kind=PartKind.FUEL_PUMP), wiggled=True))
+    assert "pressure and delivery" in pump
+    assert "spray" not in pump
 
 
 def test_a_resistance_alone_passes_nothing() -> None:

@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -119,6 +120,19 @@ def test_everything_a_person_must_know_is_on_the_card() -> None:
         "3 (cylinder number, as labelled)",
     ):
         assert needed in text, needed
+
+
+def test_the_card_says_why_and_what_it_leaves_open() -> None:
+    def said(record: RunRecord) -> str:
+        return " ".join(_bare(_verdict_text(record, 120)).replace("│", " ").split())
+
+    healthy = said(samples.healthy())
+    assert "resistance and current within the published limits, no drop-out" in healthy
+    assert "flow, spray, leak and sealing were not measured by this run" in healthy
+    cut = replace(samples.healthy(), verdict=Verdict.INCONCLUSIVE, edges_lost=1)
+    assert "the run or its data are not complete" in said(cut)
+    by_other_rules = replace(samples.healthy(), verdict=Verdict.INCONCLUSIVE)
+    assert "within the published limits" not in said(by_other_rules)
 
 
 @pytest.mark.parametrize("terminal", [True, False])

@@ -14,6 +14,7 @@ from benchrig.report import words
 from benchrig.report.charts import Samples, cycles_to_show, rise_chart, run_chart, warmth_chart
 from benchrig.report.history import compare
 from benchrig.report.html.env import drawn, page_size, render
+from benchrig.report.standing import left_open_text, why_text
 
 DROPS_ON_PAGE = 18  # more go to a second sheet, so that the page itself stays one
 # A printed page of the smaller paper holds about so many lines at full, dense and tight type;
@@ -97,7 +98,9 @@ def part_page(
         warmth=drawn(warmth_chart(record)),
         warmth_title=_warmth_title(record),
         run=drawn(run),
+        why=words.named(why_text(record)),
         bound=words.bound_text(record),
+        left_open=left_open_text(record),
         drops=drops,
         typed=typed,
         changes=compare(before, record) if before is not None else (),
@@ -167,10 +170,11 @@ def _estimate(record: RunRecord, compared: bool, has_run: bool, typed: Sequence[
     loud = 0 if record.proven_safe else 4 + len(words.safe_detail(record.made_safe)) // 110
     drops = -(-min(len(record.drop_outs), DROPS_ON_PAGE) // 3) + 2 if record.drop_outs else 1
     texts = [*record.warnings, *typed, record.plan.note, words.who_text(record)]
+    texts += [why_text(record), left_open_text(record)]
     said = sum(-(-len(text) // 125) for text in texts)
     changes = (12 if compared else 0) + (2 if typed else 0)
     found = len(record.cold.findings)
-    return 44 + 8 * has_run + 1.1 * rows + loud + drops + said + changes + found
+    return 45 + 8 * has_run + 1.1 * rows + loud + drops + said + changes + found
 
 
 def _row_lines(judged: Judged) -> int:
