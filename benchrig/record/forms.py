@@ -35,6 +35,14 @@ def _adapter(kind: Any) -> TypeAdapter[Any]:
     return TypeAdapter(kind)
 
 
+@lru_cache(maxsize=64)
+def _stored_adapter(kind: Any) -> TypeAdapter[Any]:
+    from pydantic import ConfigDict, TypeAdapter
+
+    # A dataclass alone takes no settings; as the one item of a tuple it follows the tuple's.
+    return TypeAdapter(tuple[kind], config=ConfigDict(ser_json_inf_nan="strings"))
+
+
 def plain(value: Any) -> Any:
     """A value made of dict, list, str, int, float, bool and None only; never fails."""
     if isinstance(value, Enum):
@@ -97,6 +105,20 @@ def to_bytes(value: Any, kind: Any = None) -> bytes:
         except (ValueError, TypeError):
             return _slow_bytes(value, kind)
     return _dumps(plain(value))
+
+
+def stored_bytes(value: Any, kind: Any = None) -> bytes:
+    """JSON bytes that read back as the same value, for a row of the log.
+
+    Written in one go in C, several times as fast as the canonical bytes, from which they differ
+    in how a number or a letter is spelt.
+    """
+    kind = type(value) if kind is None else kind
+    try:
+        whole = _stored_adapter(kind).dump_json((value,), warnings="error")
+    except (ValueError, TypeError):
+        return to_bytes(value, kind)
+    return whole[1:-1]  # without the tuple round it
 
 
 def _slow_bytes(value: Any, kind: Any) -> bytes:

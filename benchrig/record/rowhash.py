@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import struct
 from collections.abc import Mapping
+from functools import lru_cache
 from typing import Any
 
 from sqlalchemy import Table
@@ -18,12 +19,19 @@ def row_bytes(table: Table, row: Mapping[str, Any]) -> bytes:
     Its own digest is left out, and so is NULL: a column that a later version adds changes no
     digest of an earlier row.
     """
-    parts = [_value_bytes(table.name)]
-    for column in table.columns:
-        value = None if column.name == DIGEST_COLUMN else row[column.name]
+    title, columns = _names(table)
+    parts = [title]
+    for name, name_bytes in columns:
+        value = row[name]
         if value is not None:
-            parts += (_value_bytes(column.name), _value_bytes(value))
+            parts += (name_bytes, _value_bytes(value))
     return b"".join(parts)
+
+
+@lru_cache(maxsize=32)
+def _names(table: Table) -> tuple[bytes, tuple[tuple[str, bytes], ...]]:
+    names = [column.name for column in table.columns if column.name != DIGEST_COLUMN]
+    return _value_bytes(table.name), tuple((name, _value_bytes(name)) for name in names)
 
 
 def _value_bytes(value: Any) -> bytes:

@@ -246,7 +246,7 @@ class RunWriter:
                 events.append(item)
             elif isinstance(item, ScaleSet):
                 end_group()
-                data = press(forms.to_bytes(item))
+                data = press(forms.stored_bytes(item))
                 rows.append(self._row("scales", Codec.JSON_ZLIB, len(item.scales), data))
             elif item.codes.size:
                 if (blocks and not same_layout(blocks[-1], item)) or samples > CHUNK_SAMPLES_MAX:
@@ -255,7 +255,7 @@ class RunWriter:
                 samples += item.codes.size
         end_group()
         if events:
-            data = press(forms.to_bytes(events))
+            data = press(forms.stored_bytes(events, list[RunEvent]))
             rows.append(self._row("events", Codec.JSON_ZLIB, len(events), data))
         return rows
 

@@ -1,9 +1,10 @@
 """The run log: history of a tag, lists, commit and size against the number of runs kept.
 
 Beside it (a) the plain script: sqlite3 with a row per cycle and an index on the tag, and (b) the
-limit of the machine: the same index range by a bare prepared statement, and a written and synced
-page. The logs are filled in bulk with the log's own rows and chain; what is timed goes through
-``RunLog``.
+limit of the machine: the same index range by a bare prepared statement; as many bytes committed
+by bare SQLite, as safe from a power cut; a written and synced page. Commits take turns, so that a
+busy disk or processor weighs on all alike; what the processor spends is told apart. The logs are
+filled in bulk with the log's own rows and chain; what is timed goes through ``RunLog``.
 """
 
 from __future__ import annotations
@@ -30,13 +31,14 @@ from benchrig.record.log import RunLog
 from benchrig.record.rowhash import link, row_digest
 from benchrig.record.rows import begin_row, end_row
 from benchrig.record.schema import begin_table, chain_table, end_table
-from benchrig.record.writer import first_digest
+from benchrig.record.writer import RunWriter, first_digest
 from tests.record import made
 
 RUNS_MOST = 100_000
 FACTORS = (1, 4, 16)
 RUNS_A_TAG = 10
 AT_ONCE = 2_000
+COMMITS = 100
 
 
 def _name(number: int) -> str:
@@ -94,32 +96,76 @@ def _median_ms(work: Callable[[int], object], times: int) -> float:
     return statistics.median(taken)
 
 
-def _commit(log: RunLog, runs: int) -> Callable[[int], object]:
-    def work(k: int) -> None:
-        name = f"20270101-{runs % 1_000_000:06d}-{k:04d}"
-        record = made_records[k]
-        log.begin_run(name, record.plan, record.rig)
-        writers.append(log.writer(name))
+def _in_turn(works: dict[str, Callable[[int], object]], times: int) -> dict[str, float]:
+    """Median and least wall time and processor time of works that take turns."""
+    taken: dict[str, list[tuple[float, float]]] = {name: [] for name in works}
+    for k in range(times):
+        for name, work in works.items():
+            wall, spent = time.perf_counter(), time.process_time()
+            work(k)
+            spent = time.process_time() - spent
+            taken[name].append((1e3 * (time.perf_counter() - wall), 1e3 * spent))
+    figures = {}
+    for name, pairs in taken.items():
+        walls, spents = zip(*pairs, strict=True)
+        figures[f"{name}_ms"] = statistics.median(walls)
+        figures[f"{name}_least_ms"] = min(walls)
+        figures[f"{name}_cpu_ms"] = statistics.median(spents)
+    return figures
 
-    writers: list[Any] = []
-    made_records = [made.record(f"20270101-{runs % 1_000_000:06d}-{k:04d}") for k in range(100)]
-    for k in range(100):
-        work(k)
-    return lambda k: writers[k].finish(made_records[k])
+
+def _one_after_another(log: RunLog, runs: int) -> dict[str, Callable[[int], object]]:
+    """Runs of 25 cycles begun and ended, as the program does it on a tray."""
+    records = [made.record(f"20270101-{runs % 1_000_000:06d}-{k:04d}") for k in range(COMMITS)]
+    writers: list[RunWriter] = []
+
+    def begin(k: int) -> None:
+        log.begin_run(records[k].record_id, records[k].plan, records[k].rig)
+        writers.append(log.writer(records[k].record_id))
+
+    return {"begin": begin, "finish": lambda k: writers[k].finish(records[k])}
 
 
-def _transaction_ms(log: RunLog, runs: int) -> float:
-    """The synced transaction that ends a run, alone: no thread, the row made before."""
-    names = [f"20270201-{runs:06d}-{k:04d}" for k in range(100)]
-    rows = [end_row(log.log_id, made.record(), 0, b"") | {"record_id": n} for n in names]
-    with log.connect().execution_options(immediate=True) as connection:
+def _commits(log: RunLog, runs: int, directory: Path) -> dict[str, float]:
+    """Ending a run, beside its parts and beside what the disk asks for any synced commit."""
+    names = [f"20270201-{runs:06d}-{k:04d}" for k in range(COMMITS)]
+    rows = [end_row(log.log_id, made.record(), 0, b"") | {"record_id": name} for name in names]
+    record = made.record()
+    size = len(rows[0]["record"]) + len(rows[0]["features"])
+    bare = sqlite3.connect(directory / "bare.db", isolation_level=None)
+    bare.execute("PRAGMA journal_mode=WAL")
+    bare.execute("PRAGMA synchronous=FULL")
+    bare.execute(f"CREATE TABLE run_{runs} (id TEXT PRIMARY KEY, data BLOB)")
+    with (
+        closing(bare),
+        (directory / "page").open("wb", buffering=0) as file,
+        log.connect().execution_options(immediate=True) as connection,
+    ):
         set_full_sync(connection, True)
 
-        def work(k: int) -> None:
+        def transaction(k: int) -> None:
             with connection.begin():
                 append_row(connection, log.log_id, "end", end_table, rows[k], names[k])
 
-        return _median_ms(work, 100)
+        def bare_commit(k: int) -> None:
+            bare.execute("BEGIN IMMEDIATE")
+            bare.execute(f"INSERT INTO run_{runs} VALUES (?, ?)", (names[k], bytes(size)))
+            bare.execute("COMMIT")
+
+        def page(_: int) -> None:
+            file.write(bytes(4096))
+            os.fsync(file.fileno())
+
+        return _in_turn(
+            {
+                **_one_after_another(log, runs),
+                "finish_row": lambda _: end_row(log.log_id, record, 0, b""),
+                "finish_transaction": transaction,
+                "bare_sqlite_commit": bare_commit,
+                "synced_page": page,
+            },
+            COMMITS,
+        )
 
 
 def measure(path: Path, runs: int, before: int) -> dict[str, float]:
@@ -145,8 +191,7 @@ def measure(path: Path, runs: int, before: int) -> dict[str, float]:
             "list_ms": _median_ms(lambda _: log.list_runs(limit=50), 50),
             "record_ms": _median_ms(lambda k: log.record(names[k]), 100),
             "open_runs_ms": _median_ms(lambda _: log.open_runs(made.RIG_ID), 5),
-            "finish_ms": _median_ms(_commit(log, runs), 100),
-            "finish_transaction_ms": _transaction_ms(log, runs),
+            **_commits(log, runs, path.parent),
             "bytes_a_run": size,
         }
 
@@ -190,16 +235,6 @@ def codec() -> dict[str, float]:
     }
 
 
-def _synced_page_ms(directory: Path) -> float:
-    with (directory / "page").open("wb", buffering=0) as file:
-
-        def work(_: int) -> None:
-            file.write(bytes(4096))
-            os.fsync(file.fileno())
-
-        return _median_ms(work, 100)
-
-
 def exponent(rows: list[dict[str, float]], name: str) -> float:
     """Slope of log(figure) over log(runs) from the first to the last size."""
     first, last = rows[0], rows[-1]
@@ -220,19 +255,17 @@ def run(json: bool) -> int:
             "log": rows,
             "exponents": {n: exponent(rows, n) for n in rows[0] if n != "runs"},
             "plain_script": script,
-            "synced_page_ms": _synced_page_ms(directory),
             "codec": codec(),
         }
     if json:
         print(json_module.dumps(result, indent=2))
         return 0
-    print(f"{'':24}" + "".join(f"{r['runs']:>12,.0f}" for r in rows) + "    exponent   plain")
+    print(f"{'':28}" + "".join(f"{r['runs']:>12,.0f}" for r in rows) + "    exponent   plain")
     for figure in rows[0]:
         if figure != "runs":
-            line = f"{figure:24}" + "".join(f"{r[figure]:12.3f}" for r in rows)
+            line = f"{figure:28}" + "".join(f"{r[figure]:12.3f}" for r in rows)
             line += f"{result['exponents'][figure]:12.2f}"
             print(line + (f"{script[figure]:10.3f}" if figure in script else ""))
-    print(f"{'synced page, ms':24}{result['synced_page_ms']:12.3f}")
     for figure, value in result["codec"].items():
         print(f"{figure:28}{value:12.2f}")
     return 0

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import dataclasses
 import json
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchrig.errors import LogError
+from benchrig.measure.features import CycleFeatures
 from benchrig.record import forms, rows
 from benchrig.record.values import EventKind, NotProven, RunEvent, RunPlan, RunRecord, SafeEvidence
 from tests.record import made
@@ -36,16 +38,54 @@ def test_both_ways_to_the_bytes_agree() -> None:
     assert forms.to_bytes(record) == forms._slow_bytes(record, RunRecord)
 
 
+@pytest.mark.parametrize("made_safe", [made.evidence(), made.NOT_PROVEN])
+def test_stored_bytes_read_back_as_the_canonical_ones_do(
+    made_safe: SafeEvidence | NotProven,
+) -> None:
+    record = made.record(made_safe=made_safe)
+    again = forms.from_bytes(RunRecord, forms.stored_bytes(record))
+    assert again == record
+    assert forms.to_bytes(again) == forms.to_bytes(record)
+    kind = tuple[CycleFeatures, ...]
+    assert forms.from_bytes(kind, forms.stored_bytes(record.cycles, kind)) == record.cycles
+
+
+def _event(message: str, at_s: float, data: dict[str, Any]) -> RunEvent:
+    return RunEvent(kind=EventKind.CHECK, at_s=at_s, message=message, data=data)
+
+
+_DATA = st.dictionaries(
+    st.text(max_size=3),
+    st.recursive(
+        st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=3),
+        lambda inner: st.lists(inner, max_size=3),
+        max_leaves=4,
+    ),
+    max_size=3,
+)
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.builds(_event, st.text(max_size=5), st.floats() | st.integers(0, 9), _DATA))
+def test_any_event_reads_back_the_same_from_both_bytes(event: RunEvent) -> None:
+    kind = list[RunEvent]
+    by_canonical = forms.from_bytes(kind, forms.to_bytes([event]))
+    by_stored = forms.from_bytes(kind, forms.stored_bytes([event], kind))
+    assert repr(by_stored) == repr(by_canonical)  # repr: NaN is not equal to itself
+
+
 def test_what_json_cannot_hold_does_not_stop_a_record() -> None:
     plan = dataclasses.replace(made.plan(), tag="a\udc80\x00<b>", note='"; DROP TABLE log; --')
     drop_out = dataclasses.replace(made.record().drop_outs[0], depth=float("nan"))
     record = dataclasses.replace(made.record(run_plan=plan), drop_outs=(drop_out,))
-    again = forms.from_bytes(RunRecord, forms.to_bytes(record))
-    assert again.plan.note == plan.note
-    assert again.plan.tag == "a?\x00<b>"
-    assert again.drop_outs[0].depth != again.drop_outs[0].depth
+    for data in (forms.to_bytes(record), forms.stored_bytes(record)):
+        again = forms.from_bytes(RunRecord, data)
+        assert again.plan.note == plan.note
+        assert again.plan.tag == "a?\x00<b>"
+        assert again.drop_outs[0].depth != again.drop_outs[0].depth
     event = RunEvent(kind=EventKind.CHECK, at_s=float("inf"), data={"x": {1: object}, "y": (1, 2)})
-    assert forms.from_bytes(RunEvent, forms.to_bytes(event)).at_s == float("inf")
+    for data in (forms.to_bytes(event), forms.stored_bytes(event)):
+        assert forms.from_bytes(RunEvent, data).at_s == float("inf")
 
 
 def test_evidence_that_shows_nothing_cannot_be_read_back() -> None:
