@@ -7,6 +7,7 @@ simulator behind a port, run on the wall clock.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import importlib
 import os
 import queue
@@ -112,6 +113,36 @@ def new_record_id(now: str) -> str:
 
     digits = now[:19].replace("-", "").replace(":", "").replace("T", "-")
     return f"{digits}-{secrets.token_hex(2)}"
+
+
+async def person_types(question: str) -> str:
+    """A line from the person while the loop goes on; an interrupt does not wait for Enter.
+
+    The thread that is then left behind must neither hold up the end of the program, as one of
+    the executor's would, nor hold the lock of ``sys.stdin``: it reads the descriptor itself. A
+    simulated clock stands still meanwhile.
+    """
+    loop = asyncio.get_running_loop()
+    answer: asyncio.Future[str] = loop.create_future()
+
+    def settle(line: str) -> None:
+        if not answer.done():
+            answer.set_result(line)
+
+    def read() -> None:
+        typed = b""
+        with contextlib.suppress(OSError):
+            while b"\n" not in typed and (more := os.read(0, 256)):
+                typed += more
+        line = typed.decode(errors="replace").strip()
+        with contextlib.suppress(RuntimeError):  # the loop has ended
+            loop.call_soon_threadsafe(settle, line)
+
+    sys.stderr.write(question)
+    sys.stderr.flush()
+    threading.Thread(target=read, daemon=True).start()
+    with getattr(loop, "awaiting_threads", contextlib.nullcontext)():
+        return await answer
 
 
 class Person:

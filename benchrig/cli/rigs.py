@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
-from typing import TYPE_CHECKING, Annotated, TypeVar
+from functools import partial
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import typer
 
-from benchrig.cli.output import ask as ask_line
 from benchrig.cli.output import columns, say, say_json, talk
 from benchrig.cli.runs import JsonOption, LogOption, RigOption, confirm
 from benchrig.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
+    from benchrig.bench.calibrate import InputCalibration
     from benchrig.bench.conform import ConformanceReport
     from benchrig.bench.observer import Observer
     from benchrig.quantity import Measured
@@ -157,36 +158,63 @@ def rig_calibrate(
     as_json: JsonOption = False,
 ) -> None:
     """Two-point calibration of the inputs with a known resistor and a meter."""
-    from datetime import datetime, timedelta
-
     from benchrig.bench import calibrate as care
     from benchrig.bench.equipment import rig_id
-    from benchrig.cli.pace import stamp
-    from benchrig.record.entries import CalibrationEntry
-    from benchrig.record.log import RunLog
 
     resistor = _ohm(resistor_ohm, resistor_u_ohm)
     confirm(yes)
 
-    async def ask() -> Measured:
-        import asyncio
-
-        from benchrig.quantity import Measured
-
-        value = meter_v
-        if value is None:
-            talk("The resistor is on. Read the meter across it.")
-            typed = await asyncio.to_thread(ask_line, "Volts: ")
-            try:
-                value = float(typed.replace(",", "."))
-            except ValueError as error:
-                raise UsageError(f"{typed!r} is no number of volts") from error
-        return Measured(value=value, std_uncertainty=meter_u_v, unit="V")
-
-    async def work(observer: Observer) -> tuple[str, list[care.InputCalibration]]:
-        return rig_id(observer.rig), await care.calibrate(observer, resistor, ask)
+    async def work(observer: Observer) -> tuple[str, list[InputCalibration]]:
+        meter = partial(_meter_reading, meter_v, meter_u_v)
+        return rig_id(observer.rig), await care.calibrate(observer, resistor, meter)
 
     unique_id, found = _with_rig(rig, output, log, work, calibrated=False)
+    reference = f"{resistor_ohm:g} ohm ± {2 * resistor_u_ohm:g} ohm, and a meter"
+    expires = _keep_calibration(log, unique_id, found, days=days, who=operator, reference=reference)
+    if as_json:
+        say_json(_calibration_json(unique_id, found, expires))
+        return
+    rows = [("INPUT", "GAIN", "U (k = 2)", "OFFSET")]
+    for x in found:
+        uncertainty = f"{200 * x.gain_rel_uncertainty:.2f} %"
+        role = x.role.name.lower().replace("_", " ")
+        rows.append((role, f"{x.gain:.5f}", uncertainty, f"{x.offset:.3g}"))
+    say(columns(rows))
+    say(f"kept for rig {unique_id} until {expires}")
+
+
+async def _meter_reading(given_v: float | None, std_uncertainty: float) -> Measured:
+    """What the meter reads: as given with the command, or as typed by the person."""
+    from benchrig.cli.pace import person_types
+    from benchrig.quantity import Measured
+
+    value = given_v
+    if value is None:
+        talk("The resistor is on. Read the meter across it.")
+        typed = await person_types("Volts: ")
+        try:
+            value = float(typed.replace(",", "."))
+        except ValueError as error:
+            raise UsageError(f"{typed!r} is no number of volts") from error
+    return Measured(value=value, std_uncertainty=std_uncertainty, unit="V")
+
+
+def _keep_calibration(
+    log: str | None,
+    unique_id: str,
+    found: list[InputCalibration],
+    *,
+    days: int,
+    who: str,
+    reference: str,
+) -> str:
+    """Add it to the log; until when it holds."""
+    from datetime import datetime, timedelta
+
+    from benchrig.cli.pace import stamp
+    from benchrig.record.entries import CalibrationEntry
+    from benchrig.record.log import RunLog
+
     now = stamp()
     expires = (datetime.fromisoformat(now) + timedelta(days=days)).date().isoformat()
     with RunLog.open(log) as run_log:
@@ -194,7 +222,7 @@ def rig_calibrate(
             run_log.add(
                 CalibrationEntry(
                     at=now,
-                    who=operator,
+                    who=who,
                     rig_unique_id=unique_id,
                     input=entry.input,
                     gain=entry.gain,
@@ -203,41 +231,31 @@ def rig_calibrate(
                     offset_uncertainty=entry.offset_uncertainty,
                     date=now[:10],
                     expires=expires,
-                    reference=f"{resistor_ohm:g} ohm ± {2 * resistor_u_ohm:g} ohm, and a meter",
+                    reference=reference,
                 )
             )
-    if as_json:
-        say_json(
+    return expires
+
+
+def _calibration_json(
+    unique_id: str, found: list[InputCalibration], expires: str
+) -> dict[str, Any]:
+    return {
+        "schema": "benchrig.calibration/1",
+        "rig": unique_id,
+        "expires": expires,
+        "inputs": [
             {
-                "schema": "benchrig.calibration/1",
-                "rig": unique_id,
-                "expires": expires,
-                "inputs": [
-                    {
-                        "input": x.input,
-                        "role": x.role.name.lower(),
-                        "gain": x.gain,
-                        "offset": x.offset,
-                        "gain_rel_uncertainty": x.gain_rel_uncertainty,
-                        "offset_uncertainty": x.offset_uncertainty,
-                    }
-                    for x in found
-                ],
+                "input": x.input,
+                "role": x.role.name.lower(),
+                "gain": x.gain,
+                "offset": x.offset,
+                "gain_rel_uncertainty": x.gain_rel_uncertainty,
+                "offset_uncertainty": x.offset_uncertainty,
             }
-        )
-        return
-    rows = [("INPUT", "GAIN", "U (k = 2)", "OFFSET")]
-    for x in found:
-        rows.append(
-            (
-                x.role.name.lower().replace("_", " "),
-                f"{x.gain:.5f}",
-                f"{200 * x.gain_rel_uncertainty:.2f} %",
-                f"{x.offset:.3g}",
-            )
-        )
-    say(columns(rows))
-    say(f"kept for rig {unique_id} until {expires}")
+            for x in found
+        ],
+    }
 
 
 @rig_app.command("conform")

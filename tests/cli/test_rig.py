@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import signal
+import subprocess
+import time
 
 import pytest
 
@@ -45,3 +48,44 @@ def test_nothing_is_switched_while_a_run_of_the_rig_is_open(
     assert done.code == ExitCode.USAGE, done.stderr
     assert "20310504-090000-0001" in done.stderr
     assert "never closed" in done.stderr
+
+
+def calibrating(shell: Shell) -> subprocess.Popen[str]:
+    """``rig calibrate`` that waits for somebody to read the meter."""
+    words = ("--resistor-ohm", "22", "--resistor-u-ohm", "0.01")
+    process = shell.start("rig", "calibrate", "--yes", "--rig", "sim:known-resistor", *words)
+    assert process.stderr is not None
+    for line in process.stderr:
+        if "Read the meter" in line:
+            return process
+    raise AssertionError("it never asked for the meter")
+
+
+def test_an_interrupt_while_the_meter_is_awaited_is_heeded_at_once(shell: Shell) -> None:
+    with calibrating(shell) as process:
+        process.send_signal(signal.SIGINT)
+        try:
+            code = process.wait(timeout=20)  # standard input is still open
+        finally:
+            process.kill()
+        assert process.stderr is not None
+        said = process.stderr.read()
+    assert code == ExitCode.INTERRUPTED, said
+    assert "interrupted" in said
+    assert "Traceback" not in said
+    assert "Fatal" not in said
+
+
+def test_the_meter_is_read_while_the_simulated_clock_stands_still(shell: Shell) -> None:
+    process = calibrating(shell)
+    time.sleep(1.0)  # the output's ceiling is far nearer in simulated time
+    _, said = process.communicate("13,20\n", timeout=60)
+    assert "went off before the meter was read" not in said
+    assert process.returncode == ExitCode.PASS, said
+
+
+def test_a_closed_input_is_no_reading(shell: Shell) -> None:
+    process = calibrating(shell)
+    _, said = process.communicate("", timeout=60)
+    assert process.returncode == ExitCode.USAGE
+    assert "'' is no number of volts" in said
