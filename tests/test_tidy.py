@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import ast
+import re
+import sys
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -19,7 +22,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("measure",),
     ("patterns",),
     ("parts",),
-    ("wire",),
+    ("wire", "library"),
     ("tomlfile",),
     ("errors", "quantity"),
 )
@@ -39,6 +42,9 @@ DOORS: dict[str, set[str]] = {
     "rich": {"cli", "report", "live"},
     "tomllib": {"tomlfile"},
 }
+DISTRIBUTION_OF = {"serial": "pyserial", "paho": "paho-mqtt"}  # where the names differ
+SHIPPED_EXTRAS = ("pdf", "postgres", "parquet")
+OWN = {"benchrig", "benchrig_sim", "avr"}
 WIRE_FORBIDDEN = {"asyncio", "serial", "socket", "time", "threading", "logging", "random", "numpy"}
 LINES_MAX = 400
 
@@ -101,6 +107,22 @@ def test_modules_are_short_and_say_what_they_are(path: Path) -> None:
     if lines > 3:
         assert ast.get_docstring(ast.parse(text)), f"{path.relative_to(ROOT)} has no docstring"
         assert "TODO" not in text, f"{path.relative_to(ROOT)} has a TODO"
+
+
+@pytest.mark.parametrize("path", _modules(), ids=lambda p: str(p.relative_to(ROOT)))
+def test_what_is_imported_is_declared(path: Path) -> None:
+    """Not only brought along by something else, which may stop doing so."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    extras = project["optional-dependencies"]
+    wanted = [*project["dependencies"], *(w for name in SHIPPED_EXTRAS for w in extras[name])]
+    declared = {re.split(r"[^\w-]", line)[0].lower() for line in wanted}
+    for module, line in _imports(path):
+        name = module.split(".")[0]
+        if name in sys.stdlib_module_names or name in OWN:
+            continue
+        assert DISTRIBUTION_OF.get(name, name) in declared, (
+            f"{path.relative_to(ROOT)}:{line} imports {name}, which pyproject.toml does not name"
+        )
 
 
 def test_only_make_safe_makes_evidence() -> None:

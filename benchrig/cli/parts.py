@@ -37,7 +37,9 @@ def part_list(as_json: JsonOption = False) -> None:
             }
         )
         return
-    say(columns([("NAME", "FILE"), *((e.name, str(e.path)) for e in found)]))
+    own = " (hides the packaged one)"
+    rows = [(e.name, str(e.path) + own * e.hides_packaged) for e in found]
+    say(columns([("NAME", "FILE"), *rows]))
 
 
 @part_app.command("show")

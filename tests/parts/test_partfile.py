@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchrig.errors import InputFileError, UsageError
+from benchrig.library import LibraryEntry
 from benchrig.parts import library
 from benchrig.parts.copper import resistance_factor
 from benchrig.parts.hints import COMMON, THERMAL
@@ -45,7 +46,7 @@ def faults(text: str) -> list[str]:
 
 @pytest.mark.parametrize("entry", library.entries(Path("/nowhere")), ids=lambda e: e.name)
 def test_each_packaged_part_is_right_and_says_that_it_is_invented(
-    entry: library.PartEntry,
+    entry: LibraryEntry,
 ) -> None:
     found = library.load(entry.name, Path("/nowhere"))
     assert found.name == entry.name
