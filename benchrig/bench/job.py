@@ -10,6 +10,7 @@ import asyncio
 from collections.abc import Callable, Sequence
 from contextlib import AsyncExitStack
 from dataclasses import dataclass
+from functools import partial
 
 from benchrig.bench.equipment import Equipment, rig_id
 from benchrig.bench.known import keep_reference, look_up
@@ -18,7 +19,7 @@ from benchrig.bench.safety import LOOK_S, Offsets, Tell, make_safe
 from benchrig.bench.sequencer import run
 from benchrig.bench.setup import RunOutcome, RunSetup
 from benchrig.bench.sinks import LogSink, Sink
-from benchrig.bench.uncancelled import finish, uncancel
+from benchrig.bench.uncancelled import finish, finish_in_thread, hold_in_thread, uncancel
 from benchrig.errors import BenchrigError, LogError, NotProvenSafe, RigError, UsageError
 from benchrig.patterns.fit import Objection, objections
 from benchrig.patterns.wear import wear_warning
@@ -72,7 +73,8 @@ async def _run_on(stack: AsyncExitStack, job: Job, log: RunLog) -> RunOutcome:
     await settle_stale(rig, log, job)
     await refuse_misfit(rig, job.plan)
     identity = equipment.identity(rig, job.rig_url, job.plan.output)
-    log.begin_run(job.record_id, job.plan, identity)
+    # On the disk before anything is switched on.
+    await hold_in_thread(lambda: log.begin_run(job.record_id, job.plan, identity))
     writer = log.writer(job.record_id)
     writer.set_scales(rig.scales, rig.identity.tick_ns)
     setup = RunSetup(
@@ -98,16 +100,19 @@ async def _run_on(stack: AsyncExitStack, job: Job, log: RunLog) -> RunOutcome:
     except BaseException:
         writer.close()  # the run stays open in the log
         raise
-    _keep(writer, outcome.record)
+    await _keep(writer, outcome.record)
     if job.as_reference or job.plan.stage is Stage.GOLDEN:
-        _keep_reference(log, job, outcome.record)
+        await _keep_reference(log, job, outcome.record)
     return outcome
 
 
-def _keep(writer: RunWriter, record: RunRecord) -> None:
-    """Keep the record. A log that fails must not hide that the part may be live."""
+async def _keep(writer: RunWriter, record: RunRecord) -> None:
+    """Keep the record: on the disk before anybody is told of it, whoever cancels.
+
+    A log that fails must not hide that the part may be live.
+    """
     try:
-        writer.finish(record)
+        await finish_in_thread(lambda: writer.finish(record))
     except LogError as error:
         if isinstance(record.made_safe, SafeEvidence):
             raise
@@ -117,9 +122,9 @@ def _keep(writer: RunWriter, record: RunRecord) -> None:
         ) from error
 
 
-def _keep_reference(log: RunLog, job: Job, record: RunRecord) -> None:
+async def _keep_reference(log: RunLog, job: Job, record: RunRecord) -> None:
     """A golden part's movement becomes the reference where it has one; asked for, it must."""
-    refusal = keep_reference(log, record, job.stamp())
+    refusal = await finish_in_thread(lambda: keep_reference(log, record, job.stamp()))
     if refusal and job.as_reference:
         raise UsageError(f"record {record.record_id} is kept, but is no reference: {refusal}")
 
@@ -185,7 +190,8 @@ async def settle_stale(rig: Rig, log: RunLog, job: Job) -> None:
             evidence = await finish(making_safe, told_to_stop)
         if isinstance(evidence, NotProven):
             raise RigError("an earlier run was left open and the link was lost while proving it")
-        log.close_found_open(run_found.record_id, evidence, job.stamp())
+        close = partial(log.close_found_open, run_found.record_id, evidence, job.stamp())
+        await finish(asyncio.to_thread(close), told_to_stop)
     if interrupted:
         raise asyncio.CancelledError
 

@@ -34,3 +34,22 @@ async def finish_in_thread(work: Callable[[], T]) -> T:
     The part is off by then; what is left is its record.
     """
     return await finish(asyncio.to_thread(work), lambda: None)
+
+
+async def hold_in_thread(work: Callable[[], T]) -> T:
+    """A wait for the disk to its end, in a thread; a cancellation comes at the next wait instead.
+
+    For what must be on the disk before the caller goes on, while other rigs of the loop need
+    their heartbeats.
+    """
+    stopped = False
+
+    def told_to_stop() -> None:
+        nonlocal stopped
+        stopped = True
+
+    result = await finish(asyncio.to_thread(work), told_to_stop)
+    task = asyncio.current_task()
+    if stopped and task is not None:
+        task.cancel()
+    return result

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -42,6 +43,7 @@ class RunLog(LogReader):
         self._read_only = read_only
         self._log_id = ""
         self._writers: list[RunWriter] = []
+        self._writers_lock = threading.Lock()
 
     @classmethod
     def open(cls, where: str | Path | None = None, *, read_only: bool = False) -> Self:
@@ -153,8 +155,9 @@ class RunLog(LogReader):
         seq, digest = (0, first_digest(row_digest(begin_table, dict(begin))))
         if last is not None:
             seq, digest = last[0] + 1, bytes(last[1])
-        writer = RunWriter(self._engine, self._url, self._log_id, record_id, seq, digest)
-        self._writers = [w for w in self._writers if not w.closed] + [writer]
+        with self._writers_lock:  # runs of several rigs begin and end in threads
+            writer = RunWriter(self._engine, self._url, self._log_id, record_id, seq, digest)
+            self._writers = [w for w in self._writers if not w.closed] + [writer]
         return writer
 
     def _is_ended(self, connection: Connection, record_id: str) -> bool:

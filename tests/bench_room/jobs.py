@@ -58,6 +58,26 @@ def plan_for(part: str = "demo-injector", pattern: Pattern = SHORT, **changes: A
     return RunPlan(**values)
 
 
+def sim_job(
+    scenario: str,
+    *,
+    plan: RunPlan | None = None,
+    told: Told | None = None,
+    sinks: Sequence[Sink] = (),
+    scan_period_us: int | None = None,
+) -> Job:
+    """A job on a simulated rig, with an id that no other job of this process has."""
+    return Job(
+        rig_url=f"sim:{scenario}",
+        plan=plan or plan_for(),
+        tell=(told or Told()).tell,
+        stamp=lambda: "2031-05-04T10:00:00.000+00:00",
+        record_id=f"20310504-100000-{next(_numbers):04x}",
+        sinks=sinks,
+        scan_period_us=scan_period_us,
+    )
+
+
 def run_sim(
     scenario: str,
     log_path: Path,
@@ -70,18 +90,11 @@ def run_sim(
     meddle: Callable[[asyncio.Task[RunRecord]], None] | None = None,
 ) -> RunRecord:
     """Run to the end and return the record; TimeoutError after ``within_s`` of virtual time."""
-    number = next(_numbers)
 
     async def work() -> RunRecord:
         with RunLog.open(log_path) as log:
-            job = Job(
-                rig_url=f"sim:{scenario}",
-                plan=plan or plan_for(),
-                tell=(told or Told()).tell,
-                stamp=lambda: "2031-05-04T10:00:00.000+00:00",
-                record_id=f"20310504-100000-{number:04x}",
-                sinks=sinks,
-                scan_period_us=scan_period_us,
+            job = sim_job(
+                scenario, plan=plan, told=told, sinks=sinks, scan_period_us=scan_period_us
             )
             task = asyncio.ensure_future(run_job(job, log))
             if meddle is not None:
