@@ -11,8 +11,6 @@ import struct
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from benchrig.measure.samples import SampleBlock
 from benchrig.rig.unpack import unpack_array, unpack_rows
 from benchrig.wire.messages import (
@@ -204,8 +202,8 @@ class EventReader:
         None where that cannot be said of all of them in one breath, as when the rig itself left
         out blocks: then each has to be read by itself, and nothing has been taken yet.
         """
-        stream, size = self.stream, len(payloads[0]) - SAMPLES_HEAD_BYTES
-        if stream is None or size <= 0:
+        stream = self.stream
+        if stream is None or len(payloads[0]) <= SAMPLES_HEAD_BYTES:
             return None
         width, unpack = len(stream.inputs), _HEAD.unpack_from
         number, first, tick, count = unpack(payloads[0])
@@ -216,10 +214,10 @@ class EventReader:
             due = (number, first + place & 0xFFFF, tick + ticks * place & 0xFFFF_FFFF, count)
             if unpack(payload) != due:
                 return None
-        packed = b"".join([payload[SAMPLES_HEAD_BYTES:] for payload in payloads])
         try:
-            rows = np.frombuffer(packed, dtype=np.uint8).reshape(len(payloads), size)
-            codes = unpack_rows(rows, count, stream.code_bits)
+            codes = unpack_rows(
+                [payload[SAMPLES_HEAD_BYTES:] for payload in payloads], count, stream.code_bits
+            )
         except MessageError:
             return None
         before = self._block_next

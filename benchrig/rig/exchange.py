@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections import deque
+from collections.abc import Callable
 from typing import Any
 
 from benchrig.errors import LinkError, ProtocolViolation, RigError
@@ -23,6 +24,8 @@ class Exchange:
 
     def __init__(self, link: Link) -> None:
         self.link = link
+        # A link in this program has the answer at once: it is taken without waking the reader.
+        self._ask: Callable[[bytes], bytes] | None = getattr(link, "ask", None)
         self.session = HostSession()
         self.reader = EventReader()
         self.events_dropped = 0
@@ -93,10 +96,15 @@ class Exchange:
 
     def _write(self, data: bytes) -> None:
         try:
-            self.link.write(data)
+            if self._ask is None:
+                self.link.write(data)
+                return
+            come = self._ask(data)
         except LinkError as error:
             self.lose(error)
             raise
+        if come:
+            self._take(come)
 
     def _silent(self, message: Message, waited_s: float) -> RigError:
         name, what = self.link.name, type(message).__name__

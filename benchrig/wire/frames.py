@@ -6,6 +6,8 @@ counted and dropped, and the next 0x00 is a fresh start.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from cobs import cobs
 from fastcrc.crc16 import ibm_3740
 
@@ -29,12 +31,22 @@ def frame_bytes_max(payload_bytes: int) -> int:
 
 def encode_frame(payload: bytes) -> bytes:
     """The frame that carries this payload, with its delimiter."""
-    if not PAYLOAD_BYTES_MIN <= len(payload) <= PAYLOAD_BYTES_MAX:
-        raise ValueError(
-            f"a payload has {PAYLOAD_BYTES_MIN} to {PAYLOAD_BYTES_MAX} bytes, not {len(payload)}"
-        )
-    checked = payload + crc16(payload).to_bytes(CRC_BYTES, "little")
-    return bytes(cobs.encode(checked)) + DELIMITER
+    return encode_frames((payload,))[0]
+
+
+def encode_frames(payloads: Sequence[bytes]) -> list[bytes]:
+    """The frames that carry these payloads. One pass: a stream is nearly all that ever goes."""
+    for payload in payloads:
+        if not PAYLOAD_BYTES_MIN <= len(payload) <= PAYLOAD_BYTES_MAX:
+            raise ValueError(
+                f"a payload has {PAYLOAD_BYTES_MIN} to {PAYLOAD_BYTES_MAX} bytes, "
+                f"not {len(payload)}"
+            )
+    encode = cobs.encode
+    return [
+        encode(payload + ibm_3740(payload).to_bytes(CRC_BYTES, "little")) + DELIMITER
+        for payload in payloads
+    ]
 
 
 class FrameDecoder:
@@ -46,7 +58,7 @@ class FrameDecoder:
     """
 
     def __init__(self, payload_bytes_max: int = PAYLOAD_BYTES_MAX) -> None:
-        self._payload_bytes_max = payload_bytes_max
+        self._payload_max = payload_bytes_max
         self._encoded_bytes_max = frame_bytes_max(payload_bytes_max) - len(DELIMITER)
         self._partial = b""
         self._skipping = False
@@ -62,39 +74,35 @@ class FrameDecoder:
         """The payloads that these bytes complete, in order."""
         pieces = (self._partial + data).split(DELIMITER)
         self._partial = pieces.pop()
-        payloads = []
+        if self._skipping and pieces:
+            self._skipping = False
+            self.noise_bytes += len(pieces.pop(0))
+        payloads: list[bytes] = []
+        decode, piece_max, payload_max = cobs.decode, self._encoded_bytes_max, self._payload_max
         for piece in pieces:
-            if self._skipping:
-                self._skipping = False
+            if not piece:
+                continue
+            try:
+                checked = decode(piece)
+            except cobs.DecodeError:
+                checked = b""
+            payload = checked[:-CRC_BYTES]
+            if (
+                PAYLOAD_BYTES_MIN <= len(payload) <= payload_max
+                and len(piece) <= piece_max
+                and ibm_3740(payload) == checked[-2] | checked[-1] << 8
+            ):
+                payloads.append(payload)
+            else:
+                self.frames_bad += 1
                 self.noise_bytes += len(piece)
-            elif piece:
-                payload = self._payload_of(piece)
-                if payload is None:
-                    self.frames_bad += 1
-                    self.noise_bytes += len(piece)
-                else:
-                    payloads.append(payload)
-        self._bound_partial()
+        if self._skipping or len(self._partial) > piece_max:
+            self._bound_partial()
         return payloads
 
-    def _payload_of(self, piece: bytes) -> bytes | None:
-        if len(piece) > self._encoded_bytes_max:
-            return None
-        try:
-            checked = cobs.decode(piece)
-        except cobs.DecodeError:
-            return None
-        payload = bytes(checked[:-CRC_BYTES])
-        if not PAYLOAD_BYTES_MIN <= len(payload) <= self._payload_bytes_max:
-            return None
-        if crc16(payload) != int.from_bytes(checked[-CRC_BYTES:], "little"):
-            return None
-        return payload
-
     def _bound_partial(self) -> None:
-        if self._skipping or len(self._partial) > self._encoded_bytes_max:
-            if not self._skipping:
-                self.frames_bad += 1
-                self._skipping = True
-            self.noise_bytes += len(self._partial)
-            self._partial = b""
+        if not self._skipping:
+            self.frames_bad += 1
+            self._skipping = True
+        self.noise_bytes += len(self._partial)
+        self._partial = b""

@@ -61,17 +61,29 @@ class SimLink:
 
     def write(self, data: bytes) -> None:
         """Send; the rig has it at once."""
+        come = self.ask(data)
+        if come:
+            self._data.append(come)
+            self._ready.set()
+
+    def ask(self, data: bytes) -> bytes:
+        """Send, and take all that has come by then; nobody who reads is woken for it."""
         self._check()
-        self.rig.on_bytes(data, self.now_s())
-        self._pump()
+        now = self.now_s()
+        self.rig.on_bytes(data, now)
+        self._data.append(self._fetch(now))
         if self._broken:
             self._raise_broken()
+        come = b"".join(self._data)
+        self._data.clear()
+        return come
 
     async def send_break(self) -> None:
         """Hold the line low."""
         self._check()
-        self.rig.on_break(self.now_s())
-        self._pump()
+        now = self.now_s()
+        self.rig.on_break(now)
+        self._deliver(now)
 
     async def close(self) -> None:
         """Let go; the rig goes on by itself."""
@@ -99,19 +111,23 @@ class SimLink:
             f"{self._name}: the rig is gone", advice="look at the cable and the rig's power"
         )
 
-    def _pump(self) -> None:
-        """Take what the rig has said by now, and plan the next look."""
-        now = self.now_s()
+    def _deliver(self, now: float) -> None:
+        """Give what the rig has said by now to whoever reads."""
+        data = self._fetch(now)
+        if data:
+            self._data.append(data)
+            self._ready.set()
+
+    def _fetch(self, now: float) -> bytes:
+        """What the rig has said by now; the next look is planned."""
         self._woken_s = now
         data = self.rig.advance(now)
         if self.rig.unplugged or self.rig.plugged_in != self._plugged_in:
             self._broken = True
             self._ready.set()
-            return
-        if data:
-            self._data.append(data)
-            self._ready.set()
+            return b""
         self._plan()
+        return data
 
     def _plan(self) -> None:
         if self._timer is not None:
@@ -133,7 +149,7 @@ class SimLink:
         # ever. The loop may call early by its clock's resolution, so "now" has a width.
         due = self.rig.next_event_s() <= now + CLOCK_WIDTH_S
         if said or due or now - self._woken_s >= GATHER_S - 1e-9:
-            self._pump()
+            self._deliver(now)
         else:
             self._plan()
 

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from math import ceil, inf
 
-from benchrig.wire.frames import encode_frame
+from benchrig.wire.frames import encode_frames, frame_bytes_max
 from benchrig.wire.messages import (
     FaultReason,
     Identity,
@@ -365,22 +365,27 @@ class SimRig:
             return
         self._pending.sort()
         line = self.striker.line_out
-        watched = bool(line.spoil) or self.striker.waits_for_frames_out
         sequence, free = self._unasked, self._tx_free_s
+        payloads, readies = [], []
         for ready, _, kind, body in self._pending:
             number, sequence = sequence, (sequence + 1) & 0xFF
             if kind == SAMPLES_ID and free - ready > TX_ROOM_S:
                 self.blocks_dropped += body[0] == self.firmware.stream_number
                 continue
-            frame = encode_frame(bytes((kind, number)) + body)
-            free = (free if free > ready else ready) + len(frame) * BYTE_S
-            if watched:
-                self._put_out(frame, ready)
-            else:
-                line.frames += 1
-                line.held.append((ready, frame))
+            payload = bytes((kind, number)) + body
+            # No payload is so long that its frame's length depends on what is in it.
+            free = (free if free > ready else ready) + frame_bytes_max(len(payload)) * BYTE_S
+            payloads.append(payload)
+            readies.append(ready)
         self._unasked, self._tx_free_s = sequence, free
         self._pending.clear()
+        frames = encode_frames(payloads)
+        if line.spoil or self.striker.waits_for_frames_out:
+            for frame, ready in zip(frames, readies, strict=True):
+                self._put_out(frame, ready)
+        else:
+            line.frames += len(frames)
+            line.held += zip(readies, frames, strict=True)
 
     def _send(self, frame: bytes, ready_s: float) -> None:
         begin = max(self._tx_free_s, ready_s)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import struct
 from dataclasses import dataclass, field
-from math import lcm
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,31 +19,32 @@ _HEAD = struct.Struct("<BHIB")
 def pack_blocks(codes: NDArray[np.uint16], code_bits: int) -> list[bytes]:
     """Each row of codes packed least significant bit first."""
     rows, count = codes.shape
-    unit = lcm(code_bits, 8)
-    group, size = unit // code_bits, unit // 8
     length = packed_bytes(count, code_bits)
-    if size > 8:
+    if code_bits % 2:
         bits = (codes[:, :, None] >> np.arange(code_bits, dtype=np.uint16)) & 1
         flat = np.packbits(bits.reshape(rows, -1).astype(np.uint8), axis=1, bitorder="little")
         return [row.tobytes()[:length] for row in flat]
-    padded = -(-count // group) * group
-    if unit <= 52:  # exact as a sum of doubles, and that is one matrix product
-        weights = 2.0 ** (code_bits * np.arange(group))
-        exact = np.zeros((rows, padded))
-        exact[:, :count] = codes
-        sums = exact.reshape(rows * padded // group, group) @ weights
-        raw = sums.astype("<u8").view(np.uint8).reshape(-1, 8)[:, :size]
-        data, stride = raw.tobytes(), padded // group * size
-        return [data[row * stride : row * stride + length] for row in range(rows)]
-    wide = np.zeros((rows, padded), dtype=np.uint64)
-    wide[:, :count] = codes
-    words = wide.reshape(rows, -1, group)
-    total = words[:, :, 0].copy()
-    for place in range(1, group):
-        total |= words[:, :, place] << np.uint64(place * code_bits)
-    raw = total.astype("<u8").view(np.uint8).reshape(rows, -1, 8)[:, :, :size]
-    data, stride = np.ascontiguousarray(raw).tobytes(), raw.shape[1] * size
-    return [data[row * stride : row * stride + length] for row in range(rows)]
+    data = _pack_fours(codes, code_bits)
+    stride = len(data) // rows
+    return [data[begin : begin + length] for begin in range(0, rows * stride, stride)]
+
+
+def _pack_fours(codes: NDArray[np.uint16], code_bits: int) -> bytes:
+    """Four codes of an even width are moved together within a 64-bit number: pairs, then both."""
+    rows, count = codes.shape
+    fours = np.zeros((rows, -(-count // 4) * 4), dtype="<u2")
+    fours[:, :count] = codes
+    one, pair = (1 << code_bits) - 1, (1 << 2 * code_bits) - 1
+    four = fours.view("<u8")
+    upper = four >> np.uint64(16 - code_bits)
+    upper &= np.uint64((one | one << 32) << code_bits)
+    four &= np.uint64(one | one << 32)
+    four |= upper
+    np.right_shift(four, np.uint64(32 - 2 * code_bits), out=upper)
+    upper &= np.uint64(pair << 2 * code_bits)
+    four &= np.uint64(pair)
+    four |= upper
+    return four.view(np.uint8).reshape(rows, -1, 8)[:, :, : code_bits // 2].tobytes()
 
 
 @dataclass(slots=True, kw_only=True)

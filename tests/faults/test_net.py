@@ -24,6 +24,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 import pytest
+from fastcrc.crc16 import ibm_3740
 
 from benchrig.bench import job, prechecks, safety, sequencer
 from benchrig.bench.observer import Observer
@@ -108,8 +109,7 @@ def _no_checksum(patch: pytest.MonkeyPatch) -> None:
         def __hash__(self) -> int:
             return 0
 
-    true = frames.crc16
-    patch.setattr(frames, "crc16", lambda data: Anything(true(data)))
+    patch.setattr(frames, "ibm_3740", lambda data: Anything(ibm_3740(data)))
 
 
 def _no_watchdog(patch: pytest.MonkeyPatch) -> None:
