@@ -69,8 +69,10 @@ class HostTrouble:
             if kind in kinds
         }
         self._catch_writer(log)
+        self._disk = None
         if kinds & {HostFaultKind.DISK_FULL, HostFaultKind.DISK_SLOW}:
-            event.listen(log._engine, "before_cursor_execute", self._before_execute)
+            self._disk = log._engine
+            event.listen(self._disk, "before_cursor_execute", self._before_execute)
 
     @property
     def sinks(self) -> tuple[Sink, ...]:
@@ -81,6 +83,11 @@ class HostTrouble:
         """Set the alarm clocks; the loop's time is the job's."""
         for fault in self._faults:
             self._loop.call_at(fault.at_s, self._strike, fault, task)
+
+    def end(self) -> None:
+        """The disk is well again: a file's engine outlives the log."""
+        if self._disk is not None:
+            event.remove(self._disk, "before_cursor_execute", self._before_execute)
 
     def _strike(self, fault: HostFault, task: asyncio.Task[RunRecord]) -> None:
         kind = fault.kind

@@ -156,6 +156,7 @@ class _Scene:
         task = asyncio.ensure_future(run_job(job, log))
         trouble.begin(task)
         await asyncio.wait({task}, timeout=LIMIT_S)
+        trouble.end()
         played.ended_s = loop.time()
         rig.advance(played.ended_s)
         played.energised, played.feed_closed = rig.plant.energised(), rig.plant.feed_closed
