@@ -30,7 +30,7 @@ CYCLE_S = 12.0
 CYCLES = (6, 25, 100)  # 72, 300 and 1,200 s
 SCAN_US = 100
 BRIEF_SCAN_US = 2_000
-BRIEF_JOBS = 20
+BRIEF_JOBS = (5, 20, 80)  # into one log, each after the other
 JOB_CPU_S_MAX = 0.5
 JOBS_A_SECOND_LEAST = 50.0
 
@@ -103,7 +103,8 @@ def _measure(log: RunLog) -> dict[str, Any]:
     first_s = cpu_s(lambda: six(CYCLES[1]))  # makes the tables of armature movement
     jobs = [median_s(partial(six, c)) for c in CYCLES]
     brief_job()
-    briefs = sum(cpu_s(brief_job) for _ in range(BRIEF_JOBS)) / BRIEF_JOBS
+    briefs = [sum(cpu_s(brief_job) for _ in range(count)) for count in BRIEF_JOBS]
+    a_brief = briefs[1] / BRIEF_JOBS[1]
     plain_s = min(cpu_s(plain_second) for _ in range(5))
     lengths = [CYCLE_S * c for c in CYCLES]
     samples = round(2e6 * lengths[1] / SCAN_US)
@@ -117,6 +118,9 @@ def _measure(log: RunLog) -> dict[str, Any]:
         "plain_euler_times_real_time": 1.0 / plain_s,
         "job_over_plain_euler": lengths[1] / jobs[1] * plain_s,
         "least_over_job": least_s / jobs[1],
-        "brief_job_cpu_s": briefs,
-        "brief_jobs_a_cpu_second": 1.0 / briefs,
+        "brief_jobs": list(BRIEF_JOBS),
+        "brief_jobs_cpu_s": briefs,
+        "brief_jobs_exponent": math.log(briefs[-1] / briefs[0])
+        / math.log(BRIEF_JOBS[-1] / BRIEF_JOBS[0]),
+        "brief_jobs_a_cpu_second": 1.0 / a_brief,
     }

@@ -1,5 +1,6 @@
 """How long a command takes to begin, beside importing typer alone and the interpreter alone.
 
+Listing parts is timed with 1, 4 and 16 times as many part files of the user's own, too.
 Processor time of the child, least of several, the three taking turns so that a busy machine
 weighs on all alike. The limit is the interpreter that does nothing.
 """
@@ -7,11 +8,15 @@ weighs on all alike. The limit is the interpreter that does nothing.
 from __future__ import annotations
 
 import json as json_module
+import math
 import os
 import resource
 import subprocess
 import sys
 import tempfile
+from pathlib import Path
+
+from benchrig.parts import library
 
 TURNS = 15
 # What any command of typer with an option takes: it checks its values with pydantic.
@@ -29,6 +34,7 @@ COMMANDS = {
     "part_list": ["-m", "benchrig", "part", "list"],
 }
 HELP_MOST, LIST_MOST = 1.5, 2.0
+OWN_PARTS = (8, 32, 128)
 
 
 def child_s(arguments: list[str], environment: dict[str, str]) -> float:
@@ -39,6 +45,16 @@ def child_s(arguments: list[str], environment: dict[str, str]) -> float:
     )
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
     return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+
+
+def _listing_s(home: str, count: int, environment: dict[str, str]) -> float:
+    """``part list`` with so many part files of the user's own."""
+    folder = Path(home) / "benchrig" / "parts"
+    folder.mkdir(parents=True, exist_ok=True)
+    example = library.find("demo-injector").read_text(encoding="utf-8")
+    for number in range(count):
+        (folder / f"own-{number}.toml").write_text(example, encoding="utf-8")
+    return min(child_s(COMMANDS["part_list"], environment) for _ in range(TURNS))
 
 
 def run(json: bool) -> int:
@@ -56,10 +72,15 @@ def run(json: bool) -> int:
         for _ in range(TURNS):
             for name, arguments in COMMANDS.items():
                 least[name] = min(least[name], child_s(arguments, environment))
+        listing = [_listing_s(home, count, environment) for count in OWN_PARTS]
     result = {f"{name}_ms": 1e3 * spent for name, spent in least.items()}
     result["help_over_typer"] = least["help"] / least["import_typer"]
     result["part_list_over_typer"] = least["part_list"] / least["import_typer"]
     result["part_list_over_bare_command"] = least["part_list"] / least["bare_typer_command"]
+    for count, spent in zip(OWN_PARTS, listing, strict=True):
+        result[f"part_list_with_{count}_own_ms"] = 1e3 * spent
+    growth = math.log(listing[-1] / listing[0]) / math.log(OWN_PARTS[-1] / OWN_PARTS[0])
+    result["part_list_exponent"] = growth
     met = result["help_over_typer"] <= HELP_MOST and result["part_list_over_typer"] <= LIST_MOST
     if json:
         print(json_module.dumps(result, indent=2))

@@ -17,6 +17,7 @@ from __future__ import annotations
 import asyncio
 import csv
 import json as json_module
+import math
 import os
 import pty
 import resource
@@ -44,6 +45,7 @@ from tests.bench._feeder import INPUTS, SCAN_US, SCANS
 from tests.record import made
 
 CODES = 12_000_000
+FEWER_CODES = (CODES // 16, CODES // 4)
 ROUNDS = 3
 PLAIN_CODES = 300_000
 RIGS = 16
@@ -117,9 +119,9 @@ def new_writer(log: RunLog, number: int) -> RunWriter:
     return log.writer(record_id)
 
 
-def ours(directory: Path) -> tuple[float, float]:
+def ours(directory: Path, count: int = CODES) -> tuple[float, float]:
     """Processor time and stored bytes a sample, through client and log."""
-    path, codes = directory / "ours.db", blocks_of(CODES)
+    path, codes = directory / f"ours-{count}.db", blocks_of(count)
 
     async def work(name: str, far: int, log: RunLog) -> float:
         async with open_rig(name) as rig:
@@ -132,7 +134,7 @@ def ours(directory: Path) -> tuple[float, float]:
             writer.close()
             return spent
 
-    with feeder("full", CODES) as ((name,), far), RunLog.open(path) as log:
+    with feeder("full", count) as ((name,), far), RunLog.open(path) as log:
         spent = asyncio.run(work(name, far, log))
         kept = select(func.sum(func.length(chunk_table.c.data)))
         with log.reading() as connection:
@@ -271,6 +273,11 @@ def run(json: bool) -> int:
                 plain_s = min(plain_s, _raw(plain_script(directory), PLAIN_CODES))
                 drain_s = min(drain_s, _raw(drain, CODES))
                 ours_s, stored = min((ours_s, stored), ours(own))
+        with one_core():
+            growth = [
+                min(ours(directory / f"{number}", count)[0] for number in range(ROUNDS)) * count
+                for count in FEWER_CODES
+            ]
         share = paced(directory)
         grown_mb, codes = hour(directory)
     result: dict[str, Any] = {
@@ -279,6 +286,10 @@ def run(json: bool) -> int:
         "drain_samples_a_cpu_second": 1.0 / drain_s,
         "over_plain_script": plain_s / ours_s,
         "of_draining": drain_s / ours_s,
+        "cpu_s_of_a_sixteenth": growth[0],
+        "cpu_s_of_a_quarter": growth[1],
+        "cpu_s_of_all": ours_s * CODES,
+        "exponent": math.log(ours_s * CODES / growth[0]) / math.log(CODES / FEWER_CODES[0]),
         "stored_bytes_a_sample": stored,
         "core_a_rig_at_real_pace": share,
         "grown_mb_in_an_hour": grown_mb,
