@@ -8,11 +8,13 @@ hide them.
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 
+import numpy as np
+
 from benchrig.measure.samples import SampleBlock
-from benchrig.rig.unpack import unpack_array, unpack_rows
+from benchrig.rig.unpack import PackedPlace, unpack_array, unpack_rows
 from benchrig.wire.messages import (
     Accepted,
     AllOff,
@@ -33,9 +35,12 @@ from benchrig.wire.messages import (
     from_payload,
 )
 from benchrig.wire.packing import SAMPLES_HEAD_BYTES
+from benchrig.wire.runs import FrameRun
 
 _HELD_MAX = 64
 _HEAD = struct.Struct("<xxBHIB")  # past id and sequence: stream, block, tick, count
+_BLOCK_AT, _TICK_AT, _COUNT_AT = 3, 5, 9
+_NEAR_TICKS = 1 << 31  # a counter further on than this cannot be told from one further back
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,6 +118,24 @@ class Unwrapper:
         value = self._newest + step
         self._newest = max(self._newest, value)
         return value
+
+
+def _goes_on(run: FrameRun, number: int, ticks: int) -> bool:
+    """Whether blocks are of one stream and size, and follow each other in number and tick."""
+    data, blocks = run.data, run.count
+    if run.column(2) != bytes([number]) * blocks:
+        return False
+    if run.column(_COUNT_AT) != data[_COUNT_AT : _COUNT_AT + 1] * blocks:
+        return False
+    numbers = np.ndarray((blocks,), "<u2", data, _BLOCK_AT, (run.stride,)).tolist()
+    begins = np.ndarray((blocks,), "<u4", data, _TICK_AT, (run.stride,)).tolist()
+    return _rises(numbers, 1, 1 << 16) and _rises(begins, ticks, 1 << 32)
+
+
+def _rises(values: list[int], step: int, modulus: int) -> bool:
+    """Whether a counter goes up by so much each time, past its wrap too."""
+    due = range(values[0], values[0] + step * len(values), step)
+    return values == (list(due) if due[-1] < modulus else [value % modulus for value in due])
 
 
 def inputs_of(mask: int) -> tuple[int, ...]:
@@ -196,28 +219,26 @@ class EventReader:
             case _:
                 return []
 
-    def read_run(self, payloads: Sequence[bytes]) -> SampleBlock | None:
+    def read_run(self, run: FrameRun) -> SampleBlock | None:
         """Samples that lost nothing on the way, as one block.
 
         None where that cannot be said of all of them in one breath, as when the rig itself left
         out blocks: then each has to be read by itself, and nothing has been taken yet.
         """
-        stream = self.stream
-        if stream is None or len(payloads[0]) <= SAMPLES_HEAD_BYTES:
+        stream, size, blocks = self.stream, run.size - SAMPLES_HEAD_BYTES, run.count
+        if stream is None or size <= 0:
             return None
-        width, unpack = len(stream.inputs), _HEAD.unpack_from
-        number, first, tick, count = unpack(payloads[0])
-        if number != stream.stream or count % width:
+        number, first, tick, count = _HEAD.unpack_from(run.data)
+        width = len(stream.inputs)
+        if number != stream.stream or count == 0 or count % width:
             return None
         ticks = count // width * stream.scan_period_ticks
-        for place, payload in enumerate(payloads):
-            due = (number, first + place & 0xFFFF, tick + ticks * place & 0xFFFF_FFFF, count)
-            if unpack(payload) != due:
-                return None
+        last_place = blocks - 1
+        if not 0 < ticks * last_place < _NEAR_TICKS or not _goes_on(run, number, ticks):
+            return None
+        place = PackedPlace(offset=SAMPLES_HEAD_BYTES, stride=run.stride, rows=blocks, size=size)
         try:
-            codes = unpack_rows(
-                [payload[SAMPLES_HEAD_BYTES:] for payload in payloads], count, stream.code_bits
-            )
+            codes = unpack_rows(run.data, place, count, stream.code_bits)
         except MessageError:
             return None
         before = self._block_next
@@ -225,10 +246,10 @@ class EventReader:
         if block < before:
             return None
         self.blocks_lost += block - before
-        self._block_next = block + len(payloads)
-        self._block(due[1])
+        self._block_next = block + blocks
+        self._block(first + last_place & 0xFFFF)
         at_tick = self.tick(tick)
-        self.tick(due[2])
+        self.tick(tick + ticks * last_place & 0xFFFF_FFFF)
         return SampleBlock(
             stream=stream.stream,
             block=block,
@@ -236,7 +257,7 @@ class EventReader:
             inputs=stream.inputs,
             scan_period_ticks=stream.scan_period_ticks,
             codes=codes.reshape(-1, width),
-            blocks=len(payloads),
+            blocks=blocks,
         )
 
     def read_payload(self, payload: bytes) -> list[RigEvent]:

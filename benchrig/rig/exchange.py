@@ -12,6 +12,7 @@ from benchrig.measure.samples import SampleBlock
 from benchrig.rig.events import EdgeEvent, EventReader, LinkLost, RigEvent
 from benchrig.rig.link import Link
 from benchrig.wire.messages import Message, MessageError
+from benchrig.wire.runs import FrameRun
 from benchrig.wire.session import FLUSH, Answered, HostSession, Nonsense, SamplesRun, Unasked
 
 # An answer is asked for again after each of these; the last wait forgives a host that was busy.
@@ -136,8 +137,8 @@ class Exchange:
         for item in self.session.receive(data):
             try:
                 match item:
-                    case SamplesRun(payloads=payloads):
-                        self._take_run(payloads)
+                    case SamplesRun(frames=frames):
+                        self._take_run(frames)
                     case Unasked(message=message):
                         self._tell(self.reader.read(message))
                     case Answered(request=request, answer=answer):
@@ -149,12 +150,12 @@ class Exchange:
             except MessageError as error:
                 self._violated(str(error))
 
-    def _take_run(self, payloads: list[bytes]) -> None:
-        block = self.reader.read_run(payloads)
+    def _take_run(self, frames: FrameRun) -> None:
+        block = self.reader.read_run(frames)
         if block is not None:
             self._tell([block])
             return
-        for payload in payloads:
+        for payload in frames.payloads():
             try:
                 self._tell(self.reader.read_payload(payload))
             except MessageError as error:

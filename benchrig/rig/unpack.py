@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,31 +15,42 @@ CODE_BITS_MAX = 15  # codes are kept as int16
 _BEYOND = bytes(8)  # a 64-bit number read at the last group must end in the buffer
 
 
+class PackedPlace(NamedTuple):
+    """Where blocks of packed codes stand in some bytes: the first, how far apart, how many."""
+
+    offset: int
+    stride: int
+    rows: int
+    size: int  # bytes of codes in each
+
+
 def unpack_array(packed: bytes, count: int, code_bits: int) -> NDArray[np.int16]:
     """The codes of a block; MessageError on a wrong length, width or a set padding bit."""
-    return unpack_rows((packed,), count, code_bits).reshape(-1)
+    place = PackedPlace(offset=0, stride=len(packed), rows=1, size=len(packed))
+    return unpack_rows(packed, place, count, code_bits).reshape(-1)
 
 
-def unpack_rows(packed: Sequence[bytes], count: int, code_bits: int) -> NDArray[np.int16]:
+def unpack_rows(data: bytes, place: PackedPlace, count: int, code_bits: int) -> NDArray[np.int16]:
     """The codes of blocks of ``count`` codes each, a row a block; MessageError as above."""
+    offset, stride, rows, size = place
     if not 1 <= code_bits <= CODE_BITS_MAX:
         raise MessageError(f"codes of {code_bits} bits cannot be kept")
-    size = packed_bytes(count, code_bits)
-    for block in packed:
-        if len(block) != size:
-            raise MessageError(
-                f"{count} codes of {code_bits} bits take {size} bytes, not {len(block)}"
-            )
+    if size != packed_bytes(count, code_bits):
+        raise MessageError(
+            f"{count} codes of {code_bits} bits take {packed_bytes(count, code_bits)} bytes, "
+            f"not {size}"
+        )
     spare = 8 * size - count * code_bits
-    if spare and max([block[-1] for block in packed]) >> 8 - spare:
+    ends = offset + (rows - 1) * stride + size
+    if spare and max(data[offset + size - 1 : ends : stride]) >> 8 - spare:
         raise MessageError("a bit after the last code is set")
     if count == 0:
-        return np.zeros((len(packed), 0), dtype=np.int16)
-    data = b"".join((*packed, _BEYOND))
+        return np.zeros((rows, 0), dtype=np.int16)
+    data += _BEYOND
     if code_bits % 2 == 0:
-        return _unpack_fours(data, len(packed), size, count, code_bits)
+        return _unpack_fours(data, place, count, code_bits)
     # One 32-bit window at each byte of a block, overlapping: no code spans more.
-    window = np.ndarray((len(packed), size), "<u4", data, 0, (size, 1))
+    window = np.ndarray((rows, size), "<u4", data, offset, (stride, 1))
     where, shift = _windows(count, code_bits)
     codes = (window[:, where] >> shift) & np.uint32((1 << code_bits) - 1)
     return codes.astype(np.int16)
@@ -52,15 +63,13 @@ def _windows(count: int, code_bits: int) -> tuple[NDArray[np.intp], NDArray[np.u
     return begins >> 3, (begins & 7).astype(np.uint32)
 
 
-def _unpack_fours(
-    data: bytes, rows: int, size: int, count: int, code_bits: int
-) -> NDArray[np.int16]:
+def _unpack_fours(data: bytes, place: PackedPlace, count: int, code_bits: int) -> NDArray[np.int16]:
     """Four codes of an even width fill whole bytes: they are spread within a 64-bit number.
 
     First the upper two are moved to the number's upper half, then the upper one of each half.
     """
-    groups = -(-count // 4)
-    four = np.ndarray((rows, groups), "<u8", data, 0, (size, code_bits // 2))
+    shape = (place.rows, -(-count // 4))
+    four = np.ndarray(shape, "<u8", data, place.offset, (place.stride, code_bits // 2))
     low, high, one, other = (np.uint64(mask) for mask in _spread(code_bits))
     upper = four << np.uint64(32 - 2 * code_bits)
     upper &= high

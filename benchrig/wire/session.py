@@ -51,6 +51,7 @@ from benchrig.wire.messages import (
     from_payload,
     to_payload,
 )
+from benchrig.wire.runs import RUN_MOST, FrameRun, RunDecoder
 
 _ANY = frozenset(RigState)
 _IDLE = frozenset({RigState.IDLE})
@@ -88,6 +89,7 @@ ANSWER_OF: dict[type[Message], type[Message]] = {
 
 REQUEST_IDS = range(0x01, 0x40)
 UNASKED_IDS = range(0xC0, 0x100)
+_SAMPLES_ID = bytes([Samples.ID])
 FLUSH = DELIMITER  # sent once before the first request: ends whatever a line has left over
 
 
@@ -130,11 +132,11 @@ class SamplesRun:
     A stream is nearly all that ever comes; its reader can take many blocks in one stroke.
     """
 
-    payloads: list[bytes]
+    frames: FrameRun
 
 
 HostInput = Answered | Unasked | SamplesRun | Nonsense
-_ROUND = bytes(range(256)) * 2  # running numbers of a run of up to 256 messages
+_ROUND = bytes(range(256)) * (RUN_MOST // 256 + 1)  # running numbers of a run, wherever it begins
 
 
 class SessionBusy(RuntimeError):
@@ -145,7 +147,7 @@ class HostSession:
     """The host's end: one request at a time, each with the next sequence number."""
 
     def __init__(self, first_sequence: int = 0) -> None:
-        self._decoder = FrameDecoder()
+        self._decoder = RunDecoder()
         self._sequence = (first_sequence - 1) & 0xFF
         self._awaited: Message | None = None
         self._frame = b""
@@ -197,32 +199,26 @@ class HostSession:
     def receive(self, data: bytes) -> list[HostInput]:
         """What these bytes say, in order. Never raises on what a rig may send."""
         said: list[HostInput | None] = []
-        run: list[bytes] = []
-        for payload in self._decoder.feed(data):
-            if payload[0] == Samples.ID:
-                run.append(payload)
+        for found in self._decoder.feed_runs(data):
+            if isinstance(found, bytes):
+                said.append(self._sort(found))
+            elif self._is_unbroken(found):
+                said.append(SamplesRun(frames=found))
             else:
-                self._sort_run(run, said)
-                said.append(self._sort(payload))
-        self._sort_run(run, said)
+                said += [self._sort(payload) for payload in found.payloads()]
         return [item for item in said if item is not None]
 
-    def _sort_run(self, run: list[bytes], said: list[HostInput | None]) -> None:
-        """Samples that came together: as one where nothing is amiss, else each by itself."""
-        for start in range(0, len(run), 256):
-            part = run[start : start + 256]
-            first, size = part[0][1], len(part[0])
-            if (
-                len(part) > 1
-                and self._unasked_next in (None, first)
-                and bytes([p[1] for p in part]) == _ROUND[first : first + len(part)]
-                and all(len(p) == size for p in part)
-            ):
-                self._unasked_next = (first + len(part)) & 0xFF
-                said.append(SamplesRun(payloads=part))
-            else:
-                said.extend(self._sort(payload) for payload in part)
-        run.clear()
+    def _is_unbroken(self, run: FrameRun) -> bool:
+        """Samples only, and none missing before or among them; if so they are counted."""
+        first, count = run.data[1], run.count
+        if (
+            self._unasked_next not in (None, first)
+            or run.column(0) != _SAMPLES_ID * count
+            or run.column(1) != _ROUND[first : first + count]
+        ):
+            return False
+        self._unasked_next = (first + count) & 0xFF
+        return True
 
     def _sort(self, payload: bytes) -> HostInput | None:
         if payload[0] not in MESSAGES and payload[0] in UNASKED_IDS:

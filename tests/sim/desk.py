@@ -64,7 +64,7 @@ class Desk:
                 self.unasked.append(item.message)
                 self.missed += item.missed
             elif isinstance(item, SamplesRun):
-                self.unasked += [from_payload(payload)[0] for payload in item.payloads]
+                self.unasked += [from_payload(payload)[0] for payload in item.frames.payloads()]
         return answer
 
     def accepted(self, request: Message) -> Accepted:
