@@ -60,7 +60,7 @@ class RigCheck:
 
 
 async def take_null(observer: Observer) -> Measured:
-    """Resistance of the leads with the clips shorted at the part's end."""
+    """Resistance of the leads, while the clips bite one another instead of a part."""
     await prechecks.clear_old_fault(observer, _quiet)
     await prechecks.baseline(observer)
     found = await _low_current_resistance(observer)

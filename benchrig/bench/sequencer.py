@@ -1,7 +1,7 @@
 """The run itself: check, cycle, make safe, judge. One way in, one way out.
 
-The rig runs the whole schedule by its own clock; this module only watches and decides when to
-stop. Whatever happens (Ctrl-C, a lost link, a full disk, a bug), the way out is
+Once it has the schedule the rig needs nobody's clock but its own; this module only watches and
+decides when to stop. Whatever happens (Ctrl-C, a lost link, a full disk, a bug), the way out is
 ``safety.make_safe``, shielded from cancellation. A run without evidence has not finished.
 """
 

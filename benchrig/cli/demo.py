@@ -1,4 +1,4 @@
-"""``benchrig demo``: the whole job on the simulated rig, in an invented shop.
+"""``benchrig demo``: a day in an invented shop, with the simulated rig for a bench.
 
 First the technician: one suspect solenoid, five minutes of cycling with the live card. Then the
 rebuilder: the golden part, a tray of eight with one of each fault, a retest after cleaning,

@@ -34,8 +34,8 @@ RigOption = Annotated[
     typer.Option(
         "--rig",
         envvar="BENCHRIG_RIG",
-        help="Port (/dev/ttyUSB0, COM3), socket://host:port, rfc2217://host:port, "
-        "or sim:SCENARIO for a simulated rig.",
+        help="Port (COM3, /dev/ttyUSB0), rfc2217://host:port or socket://host:port; "
+        "sim:SCENARIO is a simulated rig.",
     ),
 ]
 LogOption = Annotated[

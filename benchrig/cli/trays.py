@@ -381,7 +381,7 @@ def _before(run_log: RunLog, record: RunRecord) -> RunRecord | None:
 
 def outlier_marks(result: TrayResult) -> dict[int, str]:
     """Slots whose R20 stands apart from the tray's; a question, never a verdict."""
-    from benchrig.judge.statistics import robust_z
+    from benchrig.judge.statistics import stands_apart
 
     known = {
         s.slot.number: s.record.cold.resistance_20c_ohm.value
@@ -391,5 +391,7 @@ def outlier_marks(result: TrayResult) -> dict[int, str]:
     if len(known) < OUTLIER_PARTS_MIN:
         return {}
     numbers = list(known)
-    flagged = robust_z(list(known.values())).flagged
-    return {numbers[place]: "R20 stands apart from the tray" for place in flagged}
+    apart = stands_apart(list(known.values()))
+    return {
+        numbers[place]: f"R20 stands apart from the tray ({why})" for place, why in apart.items()
+    }

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 
 # n -> (d2, d3)
@@ -36,11 +35,6 @@ def d2_star(n: int, samples: int = 1) -> float:
     return math.sqrt(mean * mean + deviation * deviation / samples)
 
 
-def a2(n: int) -> float:
-    """Mean chart: limits at mean ± A2 · mean range."""
-    return 3 / (d2(n) * math.sqrt(n))
-
-
 def d3_d4(n: int) -> tuple[float, float]:
     """Range chart: limits at D3 and D4 times the mean range."""
     mean, deviation = _of(n)
@@ -51,27 +45,6 @@ def _of(n: int) -> tuple[float, float]:
     if n not in _RANGE:
         raise ValueError(f"constants are given for 2 to 10 values, not {n}")
     return _RANGE[n]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MeanRangeLimits:
-    """Limits of a mean and range chart."""
-
-    mean_low: float
-    mean_high: float
-    range_low: float
-    range_high: float
-
-
-def mean_range_limits(mean: float, mean_range: float, n: int) -> MeanRangeLimits:
-    """Limits from the grand mean and the mean range of samples of n."""
-    low, high = d3_d4(n)
-    return MeanRangeLimits(
-        mean_low=mean - a2(n) * mean_range,
-        mean_high=mean + a2(n) * mean_range,
-        range_low=low * mean_range,
-        range_high=high * mean_range,
-    )
 
 
 def individuals_sigma(values: Sequence[float]) -> float:

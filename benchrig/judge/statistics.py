@@ -29,16 +29,6 @@ def upper_bound_95(cycles: int, failures: int = 0) -> float | None:
     return beta_quantile(failures + 1, cycles - failures, 0.95)
 
 
-def clopper_pearson(failures: int, cycles: int, confidence: float = 0.95) -> tuple[float, float]:
-    """Exact two-sided interval for the fault rate."""
-    if not (0 <= failures <= cycles and cycles > 0):
-        raise ValueError(f"{failures} failures in {cycles} cycles")
-    tail = (1 - confidence) / 2
-    low = beta_quantile(failures, cycles - failures + 1, tail) if failures else 0.0
-    high = beta_quantile(failures + 1, cycles - failures, 1 - tail) if failures < cycles else 1.0
-    return low, high
-
-
 def cycles_needed(fault_rate: float, confidence: float = 0.95) -> int:
     """Cycles until a fault of this rate shows at least once with this confidence."""
     if not (0 < fault_rate < 1 and 0 < confidence < 1):
@@ -131,6 +121,19 @@ def robust_z(values: Sequence[float]) -> RobustZ:
         z = [(v - median) / (_MEAN_AD_TO_SIGMA * mean_ad) for v in values]
         return RobustZ(z=tuple(z), scale="mean absolute deviation (most values are equal)")
     return RobustZ(z=(0.0,) * len(values), scale="all values are equal")
+
+
+def stands_apart(values: Sequence[float]) -> dict[int, str]:
+    """Places of values worth a question, and by which measure.
+
+    The robust one sees several at once; Grubbs' test says how rare the farthest one is.
+    """
+    found = robust_z(values)
+    apart = {place: f"robust z {found.z[place]:+.1f}" for place in found.flagged}
+    most = grubbs(values)
+    if most.outlier and most.index is not None:
+        apart[most.index] = f"Grubbs {most.statistic:.2f}, 5 % limit {most.critical:.2f}"
+    return dict(sorted(apart.items()))
 
 
 class Spread(StrEnum):

@@ -58,15 +58,6 @@ class FlowAtDensity:
         return f"{self.value:.4g} {self.unit} at {self.density_g_per_ml:g} g/mL"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Spread:
-    """How far a set lies apart, by the three definitions in use; say which one is meant."""
-
-    range_over_mean: float
-    half_range_over_mean: float
-    variation: float  # standard deviation over mean
-
-
 def fit_line(x: Sequence[float], y: Sequence[float]) -> Line:
     """Least squares with the standard deviations of both parameters."""
     xs, ys = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
@@ -155,19 +146,6 @@ def at_pressure(flow: Measured, from_kpa: Measured, to_kpa: float) -> Measured:
     return Measured.from_budget(value, flow.unit, lines)
 
 
-def at_density(flow: Measured, from_g_per_ml: Measured, to_g_per_ml: float) -> Measured:
-    """Volume flow with a fluid of another density at the same pressure: Q sqrt(rho1 / rho2)."""
-    _positive(from_g_per_ml.value, to_g_per_ml)
-    factor = math.sqrt(from_g_per_ml.value / to_g_per_ml)
-    value = flow.value * factor
-    half = 0.5 * value * from_g_per_ml.std_uncertainty / from_g_per_ml.value
-    lines = (
-        Contribution(source="flow", std_uncertainty=flow.std_uncertainty * factor),
-        Contribution(source="density", std_uncertainty=abs(half)),
-    )
-    return Measured.from_budget(value, flow.unit, lines)
-
-
 def cc_per_min(lb_per_hr: float, density_g_per_ml: float) -> FlowAtDensity:
     """Mass flow as volume flow, at a density."""
     _positive(lb_per_hr, density_g_per_ml)
@@ -193,19 +171,6 @@ def leak(drops: int, duration_s: Measured) -> Measured:
     if timing > 0:
         lines.append(Contribution(source="duration", std_uncertainty=timing))
     return Measured.from_budget(drops * rate, "drops/min", tuple(lines))
-
-
-def set_spread(flows: Sequence[float]) -> Spread:
-    """Spread of a set, by each definition (two shops quoting "2 %" may mean different ones)."""
-    values = np.asarray(flows, dtype=np.float64)
-    if values.size < 2 or not values.mean() > 0:
-        raise ValueError("a set has two or more flows above zero")
-    mean, whole = float(values.mean()), float(np.ptp(values))
-    return Spread(
-        range_over_mean=whole / mean,
-        half_range_over_mean=0.5 * whole / mean,
-        variation=float(values.std(ddof=1)) / mean,
-    )
 
 
 def _from_volume(width_ms: Sequence[float], u_volume_ul: float) -> tuple[float, float]:

@@ -4,9 +4,9 @@ A subspace matched filter against a family of simulated coils (``motion_bank``,
 ``motion_model``). Iron is not an ideal inductance, so what a stuck coil can do is taken out
 first; what is left is compared with what moving coils leave, at a stated false-alarm rate.
 
-Three answers. "No movement signature seen" is not "stuck": some armatures leave none. Only a
-comparison with a reference of that part can say more (``motion_reference``). Times count from
-switch-on. They are those of the part as tested: a dry armature without its fluid pressure
+Three answers. A signature that is not there does not mean "stuck": some armatures leave none.
+Only a comparison with a reference of that part can say more (``motion_reference``). Times count
+from switch-on. They are those of the part as tested: a dry armature without its fluid pressure
 opens sooner than in service.
 """
 

@@ -1,4 +1,4 @@
-"""What is known of a kind of part: what it is, what it can bear, and its published limits.
+"""A kind of part: what it is, what it can bear, and the limits that were published for it.
 
 A limit always carries its source and, where it matters, the temperature it holds at. Typical
 values are hints for the screen and never become limits.

@@ -19,13 +19,13 @@ from benchrig.judge.distributions import (
 )
 from benchrig.judge.statistics import (
     Spread,
-    clopper_pearson,
     cycles_needed,
     grubbs,
     grubbs_critical,
     proof_of_clean_cycles,
     robust_z,
     spread,
+    stands_apart,
     upper_bound_95,
 )
 
@@ -74,27 +74,6 @@ def test_bound_with_failures_none_and_all() -> None:
     assert upper_bound_95(100, 2) == pytest.approx(stats.beta.ppf(0.95, 3, 98), rel=1e-9)
     with pytest.raises(ValueError, match="failures"):
         upper_bound_95(3, 4)
-
-
-@pytest.mark.parametrize(
-    ("failures", "cycles", "low", "high"),
-    # Clopper and Pearson 1934, exact interval; values by the beta quantile of scipy.
-    [
-        (0, 100, 0.0, 0.036217),
-        (1, 100, 0.000253, 0.054459),
-        (0, 50, 0.0, 0.071122),
-        (2, 500, 0.000485, 0.014374),
-    ],
-)
-def test_clopper_pearson(failures: int, cycles: int, low: float, high: float) -> None:
-    assert clopper_pearson(failures, cycles) == pytest.approx((low, high), abs=1e-6)
-
-
-@given(st.integers(1, 400), st.data())
-def test_clopper_pearson_agrees_with_scipy(cycles: int, data: st.DataObject) -> None:
-    failures = data.draw(st.integers(0, cycles))
-    ref = stats.binomtest(failures, cycles).proportion_ci(0.95, method="exact")
-    assert clopper_pearson(failures, cycles) == pytest.approx((ref.low, ref.high), abs=1e-7)
 
 
 def test_cycles_needed() -> None:
@@ -160,6 +139,16 @@ def test_robust_z_and_its_fallback() -> None:
     assert robust_z([]).z == ()
     # 0.1 + 0.2 is not 0.3 in binary; such a difference is no spread.
     assert robust_z([0.3, 0.3, 0.3, 0.3, 0.1 + 0.2]).scale == "all values are equal"
+
+
+def test_what_stands_apart_is_found_by_either_measure() -> None:
+    # The tray of NIST/SEMATECH's handbook, section 1.3.5.17.1: 245.57 is Grubbs' outlier.
+    tray = [199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57]
+    assert stands_apart(tray) == {7: "Grubbs 2.47, 5 % limit 2.13"}
+    # Two far ones hide each other from Grubbs' test; too few values are none for it.
+    assert stands_apart([14.5, 14.5, 14.4, 14.6, 19.0, 19.1, 14.55]).keys() == {4, 5}
+    assert stands_apart([14.4, 14.5, 14.6, 14.5, 12.1]).keys() == {4}
+    assert stands_apart([14.4, 14.5, 14.6, 14.5, 14.45]) == {}
 
 
 def test_spread_names_its_definition() -> None:
