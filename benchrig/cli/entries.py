@@ -6,6 +6,7 @@ never replaces anything.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -50,6 +51,16 @@ def add_flow(
         float | None, typer.Option(min=0, help="The same by mass; needs --density-g-per-ml.")
     ] = None,
     dynamic_ul: Annotated[float | None, typer.Option(min=0, help="Volume of one pulse.")] = None,
+    volume_ml: Annotated[
+        float | None, typer.Option(min=0.001, help="Volume caught; with one of the next two.")
+    ] = None,
+    duration_s: Annotated[
+        float | None, typer.Option(min=1, help="It took so long with the valve held open.")
+    ] = None,
+    pulses: Annotated[int | None, typer.Option(min=1, help="It took so many pulses.")] = None,
+    u_volume_ml: Annotated[
+        float | None, typer.Option(min=0.0001, help="Standard uncertainty of the volume.")
+    ] = None,
     u_percent: Annotated[
         float | None,
         typer.Option(min=0.001, help="Standard uncertainty, % of the value; else not judged."),
@@ -59,6 +70,10 @@ def add_flow(
     ] = None,
     pressure_kpa: KpaOption = None,
     pressure_psi: PsiOption = None,
+    to_kpa: Annotated[
+        float | None,
+        typer.Option(min=0.001, help="State a static flow at this pressure: it goes by the root."),
+    ] = None,
     fluid: Annotated[str, typer.Option(help="The test fluid.")] = "",
     instrument: Annotated[str, typer.Option(help="What it was measured with.")] = "",
     who: WhoOption = "",
@@ -68,34 +83,38 @@ def add_flow(
 ) -> None:
     """Add a flow: judged against the part's limit, and used by set match."""
     from benchrig.bench.known import flow_values
+    from benchrig.cli.flows import Flow, by_mass, caught, stated_at
     from benchrig.cli.pace import stamp
     from benchrig.record.entries import FlowEntry
 
-    given = (static_cc_per_min, static_lb_per_hr, dynamic_ul)
+    given = (static_cc_per_min, static_lb_per_hr, dynamic_ul, volume_ml)
     if sum(value is not None for value in given) != 1:
-        raise UsageError("give one of --static-cc-per-min, --static-lb-per-hr and --dynamic-ul")
-    if static_lb_per_hr is not None:
-        static_cc_per_min = _volume(static_lb_per_hr, density_g_per_ml)
-        talk(f"at {density_g_per_ml:g} g/mL: {static_cc_per_min:.1f} cc/min")
-        note = f"{note} ({static_lb_per_hr:g} lb/hr at {density_g_per_ml:g} g/mL)".strip()
-    value = static_cc_per_min if static_cc_per_min is not None else dynamic_ul
-    assert value is not None
+        raise UsageError(
+            "give one of --static-cc-per-min, --static-lb-per-hr, --dynamic-ul and --volume-ml"
+        )
+    if volume_ml is not None:
+        flow = caught(volume_ml, u_volume_ml, duration_s, pulses)
+    elif static_lb_per_hr is not None:
+        flow = replace(by_mass(static_lb_per_hr, density_g_per_ml), u_percent=u_percent)
+    else:
+        flow = Flow(static_cc_per_min=static_cc_per_min, dynamic_ul=dynamic_ul, u_percent=u_percent)
+    flow = replace(flow, pressure_pa=_pascal(pressure_kpa, pressure_psi))
+    if to_kpa is not None:
+        flow = stated_at(flow, to_kpa)
     entry = FlowEntry(
         at=stamp(),
         who=who,
         tag=tag,
-        note=note,
+        note=f"{note} ({flow.words})".strip() if flow.words else note,
         stage=_stage(stage),
-        static_flow_cc_per_min=static_cc_per_min,
-        dynamic_flow_ul=dynamic_ul,
-        std_uncertainty=None if u_percent is None or value == 0 else value * u_percent / 100,
-        pressure_pa=_pascal(pressure_kpa, pressure_psi),
+        static_flow_cc_per_min=flow.static_cc_per_min,
+        dynamic_flow_ul=flow.dynamic_ul,
+        std_uncertainty=flow.std_uncertainty,
+        pressure_pa=flow.pressure_pa,
         fluid=fluid,
         instrument=instrument,
     )
-    unit = "cc/min" if dynamic_ul is None else "µL"
-    plain = f"{value:g} {unit}" + ("" if u_percent else ", no uncertainty given: not judged")
-    _keep(entry, flow_values(entry), plain, log, as_json=as_json)
+    _keep(entry, flow_values(entry), flow.plain, log, as_json=as_json)
 
 
 @add_app.command("leak")
@@ -158,19 +177,6 @@ def _stage(text: str) -> str:
     if text not in allowed:
         raise UsageError(f"--stage {text!r} is none of: {', '.join(allowed)}")
     return text
-
-
-def _volume(lb_per_hr: float, density_g_per_ml: float | None) -> float:
-    from benchrig.measure.flow import cc_per_min
-
-    if density_g_per_ml is None:
-        raise UsageError(
-            "a mass flow becomes a volume flow only at a density",
-            advice="add --density-g-per-ml, of the test fluid at its temperature",
-        )
-    if lb_per_hr == 0:
-        return 0.0
-    return cc_per_min(lb_per_hr, density_g_per_ml).value
 
 
 def _pascal(kpa: float | None, psi: float | None) -> float | None:

@@ -53,6 +53,46 @@ def test_flow_typed_in_is_judged_against_the_parts_limit(shell: Shell) -> None:
     assert again["verdict"] == "PASS"
 
 
+def test_a_volume_in_a_glass_becomes_a_flow_with_its_uncertainty(shell: Shell) -> None:
+    run_tag(shell, "K-1")
+    static = shell(
+        *("record", "add", "flow", "K-1", "--stage", "single", "--volume-ml", "60"),
+        *("--u-volume-ml", "0.5", "--duration-s", "15", "--pressure-kpa", "300"),
+        *("--to-kpa", "350", "--json"),
+    )
+    assert static.code == 0, static.stderr
+    entry = static.json["entry"]
+    # 60 mL in 15 s are 240 cc/min; an orifice goes by the root of the pressure: 259.23.
+    assert entry["static_flow_cc_per_min"] == pytest.approx(259.2296, abs=1e-3)
+    assert entry["pressure_pa"] == 350_000.0
+    assert entry["note"] == "(60 mL in 15 s; 240 cc/min at 300 kPa)"
+    # Glass, half a second by hand, and 1 % of pressure, of which the root takes half.
+    relative = ((0.5 / 60) ** 2 + (0.5 / 15) ** 2 + 0.005**2) ** 0.5
+    assert entry["std_uncertainty"] == pytest.approx(259.2296 * relative, rel=1e-6)
+    assert static.json["judged"][0]["name"] == "static_flow_cc_per_min"
+    dynamic = shell(
+        *("record", "add", "flow", "K-1", "--stage", "single", "--volume-ml", "16.6"),
+        *("--u-volume-ml", "0.1", "--pulses", "1000", "--json"),
+    )
+    assert dynamic.json["entry"]["dynamic_flow_ul"] == pytest.approx(16.6)
+    assert dynamic.json["entry"]["std_uncertainty"] == pytest.approx(0.1)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--volume-ml", "60", "--duration-s", "15"), "--u-volume-ml"),
+        (("--volume-ml", "60", "--u-volume-ml", "0.5"), "--duration-s and --pulses"),
+        (("--static-cc-per-min", "240", "--to-kpa", "350"), "--to-kpa needs"),
+        (("--static-lb-per-hr", "24"), "only at a density"),
+    ],
+)
+def test_half_a_flow_is_refused(shell: Shell, words: tuple[str, ...], said: str) -> None:
+    done = shell("record", "add", "flow", "K-1", "--stage", "single", *words)
+    assert done.code == 2
+    assert said in done.stderr
+
+
 def test_flow_without_an_uncertainty_is_kept_and_not_judged(shell: Shell) -> None:
     run_tag(shell, "K-1")
     done = shell(
