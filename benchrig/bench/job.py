@@ -21,7 +21,9 @@ from benchrig.bench.setup import RunOutcome, RunSetup
 from benchrig.bench.sinks import LogSink, Sink
 from benchrig.bench.uncancelled import finish, finish_in_thread, hold_in_thread, uncancel
 from benchrig.errors import BenchrigError, LogError, NotProvenSafe, RigError, UsageError
-from benchrig.patterns.fit import Objection, objections
+from benchrig.patterns.adjust import nearest_pattern
+from benchrig.patterns.fit import Objection, Setting, obstacles
+from benchrig.patterns.pattern import Pattern
 from benchrig.patterns.wear import wear_warning
 from benchrig.record.log import RunLog
 from benchrig.record.values import DISCONNECT, NotProven, RunPlan, RunRecord, SafeEvidence, Stage
@@ -148,15 +150,19 @@ async def refuse_misfit(rig: Rig, plan: RunPlan) -> None:
 
 async def fit(rig: Rig, plan: RunPlan) -> list[Objection]:
     """What speaks against a plan on this rig; only looks, switches nothing."""
+    return list(obstacles(plan.pattern, await _setting(rig, plan)))
+
+
+async def _setting(rig: Rig, plan: RunPlan) -> Setting:
+    """Where a plan is to run, by what the rig says and measures now."""
     _refuse_missing_output(rig, plan.output)
     async with Observer(rig, plan.output) as observer:
         window = await observer.window((InputRole.SUPPLY_VOLTAGE,), LOOK_S)
-    return objections(
-        plan.part,
-        plan.pattern,
-        rig.outputs[plan.output],
-        rig.identity,
-        window.mean(InputRole.SUPPLY_VOLTAGE) or NOMINAL_SUPPLY_V,
+    return Setting(
+        part=plan.part,
+        output=rig.outputs[plan.output],
+        identity=rig.identity,
+        supply_v=window.mean(InputRole.SUPPLY_VOLTAGE) or NOMINAL_SUPPLY_V,
         start_c=plan.temperature.value_c if plan.temperature else 20.0,
         fluid_confirmed=plan.fluid_confirmed,
     )
@@ -167,10 +173,15 @@ def _refuse_missing_output(rig: Rig, output: int) -> None:
         raise UsageError(f"the rig has no output {output}; it has {len(rig.outputs)}")
 
 
-async def describe_fit(rig_url: str, plan: RunPlan) -> list[Objection]:
-    """What speaks against a plan on the rig at an address."""
+async def describe_fit(rig_url: str, plan: RunPlan) -> tuple[list[Objection], Pattern | None]:
+    """What speaks against a plan on the rig at an address, and the nearest pattern that fits.
+
+    None when the plan's own fits, or none does.
+    """
     async with open_rig(rig_url) as rig:
-        return await fit(rig, plan)
+        setting = await _setting(rig, plan)
+    found = list(obstacles(plan.pattern, setting))
+    return found, nearest_pattern(plan.pattern, setting) if found else None
 
 
 async def settle_stale(rig: Rig, log: RunLog, job: Job) -> None:

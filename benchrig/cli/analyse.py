@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from benchrig.cli.output import say_json
+from benchrig.errors import Finding, InputFileError
+
+if TYPE_CHECKING:
+    from benchrig.measure.wave import Wave
 
 
 def register(app: typer.Typer) -> None:
@@ -20,6 +24,10 @@ def analyse(
     start_s: Annotated[
         float | None, typer.Option("--start-s", help="When the part was switched on; default 0.")
     ] = None,
+    reference: Annotated[
+        Path | None,
+        typer.Option("--reference", help="The same part when it was good: does it move alike?"),
+    ] = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="JSON is what this prints in any case.")
     ] = False,
@@ -27,4 +35,17 @@ def analyse(
     """Find rise, armature motion, turn-off and ripple in a waveform; prints JSON."""
     from benchrig.measure.wave import analyse_wave, read_wave_csv
 
-    say_json(analyse_wave(read_wave_csv(wave), start_s).to_json())
+    read = read_wave_csv(wave)
+    document = analyse_wave(read, start_s).to_json()
+    if reference is not None:
+        document["reference"] = _compared(read, read_wave_csv(reference), start_s)
+    say_json(document)
+
+
+def _compared(wave: Wave, reference: Wave, start_s: float | None) -> dict[str, Any]:
+    from benchrig.measure.wave import compare_waves, comparison_to_json
+
+    try:
+        return comparison_to_json(compare_waves(wave, reference, start_s))
+    except ValueError as error:
+        raise InputFileError([Finding(reference.name, None, str(error))]) from error

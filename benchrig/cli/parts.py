@@ -14,6 +14,9 @@ pattern_app = typer.Typer(help="Pattern files: timed on/off patterns.", no_args_
 
 NameArgument = Annotated[str, typer.Argument(help="A name from the list, or a file.")]
 FilesArgument = Annotated[list[str], typer.Argument(help="Files or names to check.")]
+TomlOption = Annotated[
+    bool, typer.Option("--toml", help="The text of such a file, to begin one of your own from.")
+]
 JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on standard output.")]
 
 
@@ -43,12 +46,17 @@ def part_list(as_json: JsonOption = False) -> None:
 
 
 @part_app.command("show")
-def part_show(name: NameArgument, as_json: JsonOption = False) -> None:
+def part_show(name: NameArgument, toml: TomlOption = False, as_json: JsonOption = False) -> None:
     """Show a part: limits with their source, and what it can bear."""
     from benchrig.parts import library
     from benchrig.parts.part import UNITS
 
     part = library.load(name)
+    if toml:
+        from benchrig.parts.partwrite import part_to_toml
+
+        say(part_to_toml(part).rstrip())
+        return
     limits: list[dict[str, Any]] = [
         {
             "name": limit.characteristic.value,
@@ -145,11 +153,16 @@ def pattern_list(as_json: JsonOption = False) -> None:
 
 
 @pattern_app.command("show")
-def pattern_show(name: NameArgument, as_json: JsonOption = False) -> None:
+def pattern_show(name: NameArgument, toml: TomlOption = False, as_json: JsonOption = False) -> None:
     """Show a pattern's steps."""
     from benchrig.patterns import library
 
     pattern = library.load(name)
+    if toml:
+        from benchrig.patterns.patternwrite import pattern_to_toml
+
+        say(pattern_to_toml(pattern).rstrip())
+        return
     steps = [
         {"on": s.on, "duration_us": s.duration_us, "change_us": s.change_us} for s in pattern.steps
     ]

@@ -34,8 +34,9 @@ ResistorUOption = Annotated[
 
 def register(app: typer.Typer) -> None:
     """Add ``rig`` to the tree."""
-    from benchrig.cli import golden
+    from benchrig.cli import gage, golden
 
+    gage.register(rig_app)
     golden.register(rig_app)
     app.add_typer(rig_app, name="rig")
 
@@ -101,6 +102,10 @@ def rig_check(
 def rig_null(
     rig: RigOption,
     output: OutputOption = 0,
+    awg: Annotated[
+        int | None, typer.Option(min=0, max=40, help="Gauge of the leads, to doubt the null by.")
+    ] = None,
+    lead_m: Annotated[float, typer.Option(min=0.01, help="Length of one lead, with --awg.")] = 1.0,
     operator: Annotated[str, typer.Option(help="Who takes it.")] = "",
     log: LogOption = None,
     as_json: JsonOption = False,
@@ -109,6 +114,8 @@ def rig_null(
     from benchrig.bench.calibrate import take_null
     from benchrig.bench.equipment import rig_id
     from benchrig.cli.pace import stamp
+    from benchrig.errors import PrecheckFailed
+    from benchrig.measure.leads import null_doubt
     from benchrig.record.entries import LeadNullEntry
     from benchrig.record.log import RunLog
 
@@ -116,6 +123,9 @@ def rig_null(
         return rig_id(observer.rig), await take_null(observer)
 
     unique_id, null = _with_rig(rig, output, log, work)
+    doubt = "" if awg is None else null_doubt(null.value, awg, lead_m)
+    if doubt:
+        raise PrecheckFailed([doubt], advice="look at clips and leads; nothing was kept")
     with RunLog.open(log) as run_log:
         run_log.add(
             LeadNullEntry(

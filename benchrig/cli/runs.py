@@ -300,9 +300,12 @@ def show(record: RunRecord, where: str, *, as_json: bool, budget: bool = False) 
 def _dry_run(plan: RunPlan, rig: str, *, as_json: bool) -> int:
     from benchrig.bench.job import describe_fit
     from benchrig.cli.pace import run_async
+    from benchrig.judge.statistics import cycles_needed
+    from benchrig.patterns.patternwrite import pattern_to_toml
 
-    fit = run_async(rig, describe_fit(rig, plan))
+    fit, nearest = run_async(rig, describe_fit(rig, plan))
     pattern = plan.pattern
+    fitting = pattern_to_toml(nearest).rstrip() if nearest is not None else None
     described = {
         "schema": "benchrig.dry-run/1",
         "part": plan.part.name,
@@ -312,16 +315,20 @@ def _dry_run(plan: RunPlan, rig: str, *, as_json: bool) -> int:
         "duty": pattern.duty,
         "output": plan.output,
         "objections": [{"reason": o.reason, "nearest": o.nearest} for o in fit],
+        "nearest_pattern": fitting,
     }
     if as_json:
         say_json(described)
     else:
         say(f"{plan.part.title}: {pattern.title} on output {plan.output}")
         say(f"{pattern.cycles} cycles in {pattern.duration_s:g} s, on {100 * pattern.duty:.0f} %")
+        say(f"a fault in one cycle of 100 takes {cycles_needed(0.01)} cycles to be seen with 95 %")
         for objection in fit:
             say(
                 f"refused: {objection.reason}"
                 + (f"; {objection.nearest}" if objection.nearest else "")
             )
+        if fitting is not None:
+            say(f"the nearest pattern that fits:\n{fitting}")
         say("nothing was switched on")
     return int(ExitCode.USAGE if fit else ExitCode.PASS)

@@ -17,6 +17,11 @@ from benchrig.measure.cycle_window import MotionAssessor, RippleAssessor
 from benchrig.measure.dropouts import sample_noise
 from benchrig.measure.features import Motion, MotionAnswer, Ripple, RiseFit, TurnOff
 from benchrig.measure.motion import assess_motion as motion_of
+from benchrig.measure.motion_reference import (
+    MotionComparison,
+    compare_with_reference,
+    record_reference,
+)
 from benchrig.measure.propagation import FloatArray
 from benchrig.measure.reading import standard_error
 from benchrig.measure.rise import STRUCTURED, fit_rise
@@ -24,7 +29,15 @@ from benchrig.measure.turn_off import Decay, assess_turn_off
 from benchrig.measure.wave_file import Wave, read_wave_csv
 from benchrig.quantity import Contribution, Measured
 
-__all__ = ["SCHEMA", "Wave", "WaveAnalysis", "analyse_wave", "read_wave_csv"]
+__all__ = [
+    "SCHEMA",
+    "Wave",
+    "WaveAnalysis",
+    "analyse_wave",
+    "compare_waves",
+    "comparison_to_json",
+    "read_wave_csv",
+]
 
 SCHEMA = "benchrig.wave/1"
 OFF_SHARE = 0.1  # a record that ends below this share of its height was switched off
@@ -126,6 +139,35 @@ def analyse_wave(
         off_s=off,
         points=int(time.size),
     )
+
+
+def compare_waves(wave: Wave, reference: Wave, start_s: float | None = None) -> MotionComparison:
+    """The movement in a waveform beside that in one of the same part when it was good.
+
+    Both must be sampled alike from switch-on, at the same time; the longer one is cut.
+    """
+    time, current = _on_time(wave, start_s or 0.0)
+    good_time, good_current = _on_time(reference, start_s or 0.0)
+    count = min(time.size, good_time.size)
+    good = record_reference(good_time[:count], good_current[:count])
+    return compare_with_reference(time[:count], current[:count], good)
+
+
+def comparison_to_json(found: MotionComparison) -> dict[str, Any]:
+    """The JSON form of a comparison."""
+    return {
+        "likeness": found.likeness.value,
+        "reason": found.reason,
+        "share": _json(found.share),
+        "end_later_s": _json(found.end_later_s),
+    }
+
+
+def _on_time(wave: Wave, start: float) -> tuple[FloatArray, FloatArray]:
+    time = wave.time_s - start
+    off = _off_edge(time, wave.current_a, wave.voltage_v)
+    on = (time >= 0) & (time < (math.inf if off is None else off))
+    return time[on], wave.current_a[on]
 
 
 def _off_edge(time: FloatArray, current: FloatArray, voltage: FloatArray | None) -> float | None:

@@ -16,6 +16,7 @@ from benchrig.rig.client import open_rig
 from benchrig_sim.virtual_time import VirtualTimeLoop
 from tests.bench_room.jobs import plan_for
 from tests.cli.shell import Shell
+from tests.judge.gage_sheet import READINGS
 
 
 def leave_a_run_open(shell: Shell) -> None:
@@ -89,3 +90,44 @@ def test_a_closed_input_is_no_reading(shell: Shell) -> None:
     _, said = process.communicate("", timeout=60)
     assert process.returncode == ExitCode.USAGE
     assert "'' is no number of volts" in said
+
+
+@pytest.mark.parametrize(("awg", "doubted"), [(18, False), (36, True)])
+def test_a_lead_null_is_doubted_by_the_gauge_of_its_wire(
+    awg: int, doubted: bool, shell: Shell
+) -> None:
+    """A metre out and back is 0.042 ohm of AWG 18, and 2.7 ohm of AWG 36."""
+    words = ("--rig", "sim:clips-shorted", "--awg", str(awg), "--json")
+    done = shell("rig", "null", *words)
+    if doubted:
+        assert done.code == ExitCode.RIG
+        assert "below" in done.error["message"]
+    else:
+        assert done.code == ExitCode.PASS, done.stderr
+        assert done.json["resistance_ohm"] < 0.25
+
+
+def test_a_gage_study_out_of_a_file(shell: Shell) -> None:
+    """The readings and results of the measurement systems analysis' data sheet."""
+    people = dict(zip(("Ada", "Ben", "Cas"), READINGS, strict=True))
+    rows = [
+        f"{person};{part};{value}".replace(".", ",")
+        for person, parts in people.items()
+        for part, values in enumerate(parts)
+        for value in values
+    ]
+    file = shell.file("study.csv", "\n".join(["person;part;value", *rows]))
+    done = shell("rig", "gage", file, "--json")
+    assert done.code == ExitCode.PASS, done.stderr
+    ranges, variance = done.json["studies"]
+    assert ranges["percent_gage"] == pytest.approx(26.68, abs=0.05)
+    assert variance["distinct_categories"] == 4
+    assert "conditional" in shell("rig", "gage", file).stdout
+    uneven = shell.file("uneven.csv", "\n".join(["person;part;value", *rows[1:], "Ada;9;x"]))
+    refused = shell("rig", "gage", uneven)
+    assert refused.code == ExitCode.INPUT_FILE
+    assert f"uneven.csv:{len(rows) + 1}" in refused.stderr
+    missing = shell.file("missing.csv", "\n".join(["person;part;value", *rows[1:]]))
+    short = shell("rig", "gage", missing)
+    assert short.code == ExitCode.INPUT_FILE
+    assert "Ada measured 0 2 times; 3 readings" in short.stderr

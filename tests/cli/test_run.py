@@ -129,9 +129,23 @@ def test_a_dry_run_switches_nothing_and_keeps_nothing(shell: Shell) -> None:
     assert done.code == ExitCode.PASS
     assert done.json["cycles"] == 6
     assert done.json["objections"] == []
+    assert done.json["nearest_pattern"] is None
     assert not shell.log.exists()
     said = shell.run("healthy", "--dry-run").stdout
+    assert "299 cycles" in said  # log 0.05 / log 0.99
     assert "nothing was switched on" in said
+
+
+def test_a_packaged_file_can_be_begun_from(shell: Shell) -> None:
+    for kind, name in (("part", "demo-injector"), ("pattern", "six-second")):
+        shown = shell(kind, "show", name, "--toml")
+        assert shown.code == ExitCode.PASS, shown.stderr
+        own = shell.file(f"own-{kind}.toml", shown.stdout)
+        assert shell(kind, "check", own).code == ExitCode.PASS
+        before, after = (shell(kind, "show", x, "--json").json for x in (name, own))
+        for changed in ("name", "file", "digest"):
+            before.pop(changed, None), after.pop(changed, None)
+        assert after == before
 
 
 def test_a_dry_run_says_what_the_part_cannot_take_and_what_it_could(shell: Shell) -> None:
@@ -145,6 +159,9 @@ def test_a_dry_run_says_what_the_part_cannot_take_and_what_it_could(shell: Shell
     refused = shell.run("healthy", "--json", "-p", pattern)
     assert refused.code == ExitCode.USAGE
     assert refused.error["advice"] == objection["nearest"]
+    # The nearest pattern that fits is given as a file, which the same rig then takes.
+    fitting = shell.file("fitting.toml", done.json["nearest_pattern"])
+    assert shell.run("healthy", "--dry-run", "-p", fitting).code == ExitCode.PASS
 
 
 def test_without_a_terminal_energising_needs_yes(shell: Shell) -> None:

@@ -5,10 +5,13 @@ All coils are of the second physics (``tests.bench._motion_physics``).
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from benchrig.errors import ExitCode
 from benchrig.measure.features import MotionAnswer
 from benchrig.measure.motion import assess_motion
 from benchrig.measure.motion_reference import (
@@ -18,6 +21,7 @@ from benchrig.measure.motion_reference import (
     record_reference,
 )
 from tests.bench import _motion_physics as physics
+from tests.cli.shell import Shell
 
 Array = NDArray[np.float64]
 
@@ -102,3 +106,28 @@ def test_learned_blocked_shapes_make_small_movement_clearer() -> None:
     gain = np.median(np.array(learned, float) / np.array(plain, float))
     assert gain > 1.1, (learned, plain)
     assert false <= 1
+
+
+def test_a_waveform_is_compared_with_one_of_the_good_part(
+    pair: tuple[physics.Waves, physics.Waves, int], tmp_path: Path
+) -> None:
+    """By the command, from files: the same part, the same part blocked, and a poor reference."""
+
+    def file(name: str, waves: physics.Waves, seed: int, points: int = 50) -> str:
+        (cycle,) = _cycles(waves, which, 1, seed)
+        rows = [f"{t:.4f},{i:.6f}" for t, i in zip(TIME[:points], cycle[:points], strict=True)]
+        (tmp_path / name).write_text("\n".join(["time_s,current_a", *rows]))
+        return str(tmp_path / name)
+
+    moving, stuck, which = pair
+    good = file("good.csv", moving, 1)
+    shell = Shell(folder=tmp_path)
+    again = shell("analyse", file("again.csv", moving, 2, points=48), "--reference", good)
+    assert again.json["reference"]["likeness"] == Likeness.ALIKE, again.stdout
+    blocked = file("blocked.csv", stuck, 3)
+    assert shell("analyse", blocked, "--reference", good).json["reference"]["likeness"] == (
+        Likeness.NO_MOVEMENT
+    )
+    backwards = shell("analyse", good, "--reference", blocked)
+    assert backwards.code == ExitCode.INPUT_FILE
+    assert "must show its movement" in backwards.stderr
