@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from benchrig.bench.observer import Observer
 from benchrig.bench.safety import CURRENT_THRESHOLD_A, Offsets
 from benchrig.measure.features import CycleFeatures
-from benchrig.measure.samples import SampleBlock
+from benchrig.measure.samples import InputScale, SampleBlock
 from benchrig.parts.copper import COPPER_K_C
 from benchrig.record.values import ColdCheck, Ending, EventKind, RunPlan
 from benchrig.wire.messages import InputRole
@@ -45,7 +45,8 @@ class Watch:
         self.reason = ""
         self.warnings: list[str] = []
         self._observer: Observer | None = None
-        self._role = InputRole.CURRENT_FINE
+        self._current: InputScale | None = None
+        self._voltage: InputScale | None = None
         self._offset_a = 0.0
         self._cold_ohm: float | None = None
         self._on = False
@@ -64,7 +65,8 @@ class Watch:
     def begin(self, observer: Observer, offsets: Offsets, cold: ColdCheck, role: InputRole) -> None:
         """Start to watch; everything before belongs to the checks."""
         self._observer = observer
-        self._role = role
+        self._current = observer.scale(role)
+        self._voltage = observer.scale(InputRole.PART_VOLTAGE)
         self._offset_a = offsets.by_role.get(role, 0.0)
         if cold.resistance_ohm is not None and self.plan.part.copper_winding:
             self._cold_ohm = cold.resistance_ohm.value
@@ -78,18 +80,18 @@ class Watch:
 
     def take_block(self, block: SampleBlock) -> None:
         """Look at a block of the running stream."""
-        observer = self._observer
-        scale = observer.scale(self._role) if observer is not None else None
+        observer, scale = self._observer, self._current
         if observer is None or scale is None or scale.input not in block.inputs:
             return
         if not len(block.codes):
             return
         codes = block.codes[:, block.inputs.index(scale.input)]
-        starts = sorted({len(codes) * part // TRACE_PARTS for part in range(TRACE_PARTS)})
-        peaks = scale.to_si(np.maximum.reduceat(codes, starts)) - self._offset_a
-        self._trace.extend(peaks.tolist())
-        low, middle = scale.to_si(_least_and_median(codes)).tolist()
-        least_a, self._current_a = low - self._offset_a, middle - self._offset_a
+        step = -(-len(codes) // TRACE_PARTS)
+        peaks = np.maximum.reduceat(codes, range(0, len(codes), step)).tolist()
+        self._trace.extend([scale.value(code) - self._offset_a for code in peaks])
+        low, middle = _least_and_median(codes)
+        least_a = scale.value(low) - self._offset_a
+        self._current_a = scale.value(middle) - self._offset_a
         tick_s = observer.rig.identity.tick_ns * 1e-9
         length_s = len(block.codes) * block.scan_period_ticks * tick_s
         if self._on:
@@ -115,11 +117,11 @@ class Watch:
                 Ending.STOPPED,
                 f"the current of {least_a:.2f} A is above the {most_a:g} A the part may draw",
             )
-        voltage = observer.scale(InputRole.PART_VOLTAGE)
+        voltage = self._voltage
         if voltage is None or voltage.input not in block.inputs:
             return
         codes = block.codes[:, block.inputs.index(voltage.input)]
-        self._voltage_v = float(voltage.to_si(_least_and_median(codes))[1])
+        self._voltage_v = voltage.value(_least_and_median(codes)[1])
         # Only a long on-time is steady enough to serve as a thermometer while it lasts.
         steady_s = (block.tick - self._edge_tick) * observer.rig.identity.tick_ns * 1e-9
         if self._cold_ohm is None or self.plan.temperature is None or steady_s < 0.2:
@@ -190,8 +192,7 @@ class Watch:
         }
 
 
-def _least_and_median(codes: NDArray[np.int16]) -> NDArray[np.float64]:
+def _least_and_median(codes: NDArray[np.int16]) -> tuple[int, float]:
     """Both of a block; of codes, since those are small and in SI their order is the same."""
-    lower, upper = (len(codes) - 1) // 2, len(codes) // 2
-    placed = np.partition(codes, (0, lower, upper))[[0, lower, upper]].astype(np.float64)
-    return np.array([placed[0], 0.5 * (placed[1] + placed[2])])
+    placed, count = np.sort(codes), len(codes)
+    return placed.item(0), 0.5 * (placed.item((count - 1) // 2) + placed.item(count // 2))

@@ -66,6 +66,10 @@ class InputScale:
         """SI values of codes, any shape."""
         return (codes.astype(np.float64) - self.zero_code) * (self.step * self.gain) - self.offset
 
+    def value(self, code: float) -> float:
+        """The SI value of one code."""
+        return (code - self.zero_code) * (self.step * self.gain) - self.offset
+
     def saturated(self, codes: NDArray[np.int16]) -> NDArray[np.bool_]:
         """Which codes stand at either end of the converter."""
         return (codes <= 0) | (codes >= (1 << self.bits) - 1)

@@ -70,12 +70,12 @@ def _unpack_fours(data: bytes, place: PackedPlace, count: int, code_bits: int) -
     """
     shape = (place.rows, -(-count // 4))
     four = np.ndarray(shape, "<u8", data, place.offset, (place.stride, code_bits // 2))
-    low, high, one, other = (np.uint64(mask) for mask in _spread(code_bits))
-    upper = four << np.uint64(32 - 2 * code_bits)
+    (far, low, high), (near, one, other) = _spread(code_bits)
+    upper = four << far
     upper &= high
     halves = four & low
     halves |= upper
-    np.left_shift(halves, np.uint64(16 - code_bits), out=upper)
+    np.left_shift(halves, near, out=upper)
     upper &= other
     halves &= one
     halves |= upper
@@ -83,7 +83,9 @@ def _unpack_fours(data: bytes, place: PackedPlace, count: int, code_bits: int) -
 
 
 @lru_cache(maxsize=16)
-def _spread(code_bits: int) -> tuple[int, int, int, int]:
-    """Where two codes lie in the lower and in the upper half, and one code in each quarter."""
+def _spread(code_bits: int) -> tuple[tuple[np.uint64, ...], tuple[np.uint64, ...]]:
+    """How far two codes and then one code move, with the masks of those that stay and move."""
     low, one = (1 << 2 * code_bits) - 1, (1 << code_bits) - 1
-    return low, low << 32, one | one << 32, one << 16 | one << 48
+    pairs = (32 - 2 * code_bits, low, low << 32)
+    single = (16 - code_bits, one | one << 32, one << 16 | one << 48)
+    return tuple(map(np.uint64, pairs)), tuple(map(np.uint64, single))

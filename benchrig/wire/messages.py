@@ -8,9 +8,10 @@ firmware_protocol.md; a test compares the two.
 from __future__ import annotations
 
 import struct
+from collections.abc import Callable
 from dataclasses import dataclass
 from enum import IntEnum, IntFlag
-from functools import cache
+from operator import attrgetter
 from typing import Any, ClassVar, Self
 
 PROTOCOL_MAJOR = 1
@@ -154,28 +155,23 @@ class Message:
     @classmethod
     def body_bytes(cls) -> int:
         """Length of the body (of Samples: the least)."""
-        return _layout(cls.LAYOUT).size
+        return _reading(cls)[0].size
 
     def body(self) -> bytes:
         """The body's bytes; raises MessageError when a value does not fit its field."""
+        layout, _, values_of = _reading(type(self))
         try:
-            return _layout(self.LAYOUT).pack(*(getattr(self, n) for n, _ in self.LAYOUT))
+            return layout.pack(*values_of(self))
         except struct.error as error:
             raise MessageError(f"{type(self).__name__}: {error}") from error
 
     @classmethod
     def from_body(cls, body: bytes) -> Self:
         """The message whose body this is; raises MessageError on a wrong length or value."""
-        layout = _layout(cls.LAYOUT)
+        layout, names, _ = _reading(cls)
         if len(body) != layout.size:
             raise MessageError(f"{cls.__name__}: body of {len(body)} bytes, expected {layout.size}")
-        values: dict[str, Any] = dict(
-            zip((n for n, _ in cls.LAYOUT), layout.unpack(body), strict=True)
-        )
-        return cls._checked(values)
-
-    @classmethod
-    def _checked(cls, values: dict[str, Any]) -> Self:
+        values: dict[str, Any] = dict(zip(names, layout.unpack(body), strict=True))
         for name, kind in ENUM_FIELDS.get(cls, {}).items():
             try:
                 values[name] = kind(values[name])
@@ -184,9 +180,23 @@ class Message:
         return cls(**values)
 
 
-@cache
-def _layout(fields: tuple[tuple[str, str], ...]) -> struct.Struct:
-    return struct.Struct("<" + "".join(_FORMATS[width] for _, width in fields))
+_Reading = tuple[struct.Struct, tuple[str, ...], Callable[["Message"], tuple[Any, ...]]]
+_READINGS: dict[type[Message], _Reading] = {}
+
+
+def _reading(kind: type[Message]) -> _Reading:
+    """How a kind is packed: its layout, its fields' names, and all their values at once."""
+    known = _READINGS.get(kind)
+    if known is None:
+        layout = struct.Struct("<" + "".join(_FORMATS[width] for _, width in kind.LAYOUT))
+        names = tuple(name for name, _ in kind.LAYOUT)
+        values_of = attrgetter(*names) if len(names) > 1 else _values_of(names)
+        known = _READINGS[kind] = (layout, names, values_of)
+    return known
+
+
+def _values_of(names: tuple[str, ...]) -> Callable[[Message], tuple[Any, ...]]:
+    return lambda message: tuple(getattr(message, name) for name in names)
 
 
 # --- host to rig -----------------------------------------------------------------------------

@@ -48,7 +48,7 @@ class Bench(Protocol):
         """Take what was sampled so far, before anything changes."""
         ...
 
-    def later(self, t: float, act: Callable[[], None], *, boot: int | None, irq: bool) -> None:
+    def later(self, t: float, act: Callable[[], None], *, boot: int | None, irq: bool) -> object:
         """Do something at a true time."""
         ...
 

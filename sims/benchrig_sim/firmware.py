@@ -48,6 +48,9 @@ _U16 = 0xFFFF
 
 SCAN_PERIOD_US_MAX = 1_000_000
 NO_BEAT_YET = 0xFFFF_FFFF
+_FEED_CLOSED, _FEED_READBACK, _SCHEDULE_COMMITTED, _STREAMING, _HEARTBEAT_ALIVE = (
+    flag.value for flag in StatusFlag
+)
 
 
 @dataclass(slots=True)
@@ -118,15 +121,13 @@ class Firmware(Supervision):
     def status(self) -> Status:
         """The whole state, with what is commanded and what is read back."""
         readback, feed_readback = self.board.readback()
-        flags = 0
-        for flag, is_set in (
-            (StatusFlag.FEED_CLOSED, self.feed_closed),
-            (StatusFlag.FEED_READBACK, feed_readback),
-            (StatusFlag.SCHEDULE_COMMITTED, self.schedule is not None),
-            (StatusFlag.STREAMING, self.streaming),
-            (StatusFlag.HEARTBEAT_ALIVE, self.silence_ticks() is not None),
-        ):
-            flags |= flag.value if is_set else 0
+        flags = (
+            self.feed_closed * _FEED_CLOSED
+            | feed_readback * _FEED_READBACK
+            | (self.schedule is not None) * _SCHEDULE_COMMITTED
+            | self.streaming * _STREAMING
+            | (self.silence_ticks() is not None) * _HEARTBEAT_ALIVE
+        )
         return Status(
             state=self.state,
             fault=self.fault,

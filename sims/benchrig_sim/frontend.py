@@ -27,6 +27,7 @@ UNIT = {
 }
 CURRENTS = (InputRole.CURRENT_COARSE, InputRole.CURRENT_FINE)
 PART_VOLTAGES = (InputRole.PART_VOLTAGE, InputRole.PART_VOLTAGE_FINE)
+Levels = dict[InputRole, tuple[float, float]]  # at both ends of a span
 
 
 @dataclass(slots=True, kw_only=True)
@@ -63,14 +64,31 @@ class FrontEnd:
         self._noise = np.zeros(0, dtype=np.float32)
         self._noise_at = 0
 
+    def scans(
+        self, inputs: list[int], begin_s: float, period_s: float, count: int
+    ) -> NDArray[np.uint16]:
+        """Codes of evenly spaced scans, a row a scan, its inputs converted one after the other."""
+        step_s = period_s / len(inputs)
+        last_s = begin_s + (count - 1) * period_s
+        levels = self.plant.straight_levels(begin_s, last_s + (len(inputs) - 1) * step_s)
+        if levels is not None:
+            quick = self._flat_codes(inputs, begin_s, last_s, count, levels)
+            if quick is not None:
+                return quick
+        starts = np.arange(count, dtype=np.float64) * period_s
+        starts += begin_s
+        offsets = np.arange(len(inputs), dtype=np.float64)
+        offsets *= step_s
+        return self._columns(inputs, starts, offsets, levels)
+
     def codes(self, inputs: list[int], starts: Floats, offsets: Floats) -> NDArray[np.uint16]:
         """Codes of whole scans, a row a scan: input j converted at ``starts + offsets[j]``."""
         levels = self.plant.straight_levels(float(starts[0]), float(starts[-1] + offsets[-1]))
-        models = [self.inputs[number] for number in inputs]
-        if levels is not None:
-            quick = self._flat_codes(models, starts, levels)
-            if quick is not None:
-                return quick
+        return self._columns(inputs, starts, offsets, levels)
+
+    def _columns(
+        self, inputs: list[int], starts: Floats, offsets: Floats, levels: Levels | None
+    ) -> NDArray[np.uint16]:
         out = np.empty((len(starts), len(inputs)), dtype=np.uint16)
         for column, number in enumerate(inputs):
             out[:, column] = self._column(
@@ -95,20 +113,18 @@ class FrontEnd:
         return self._noise[self._noise_at - count : self._noise_at]
 
     def _flat_codes(
-        self,
-        models: list[InputModel],
-        starts: Floats,
-        levels: dict[InputRole, tuple[float, float]],
+        self, inputs: list[int], begin_s: float, last_s: float, count: int, levels: Levels
     ) -> NDArray[np.uint16] | None:
         """All inputs at once where each is a straight line well inside its range, else None."""
-        count, bases, slopes, noises = len(starts), [], [], []
+        bases, slopes, noises = [], [], []
         steep = False
-        for model in models:
+        for number in inputs:
+            model = self.inputs[number]
             line = levels.get(model.info.role)
             if line is None or model.stuck_code is not None:
                 return None
-            first = model.ideal_code(line[0], starts[0])
-            last = model.ideal_code(line[1], starts[-1])
+            first = model.ideal_code(line[0], begin_s)
+            last = model.ideal_code(line[1], last_s)
             margin = 6.0 * model.noise_codes + 1.0
             top = (1 << model.info.bits) - 1 - margin
             if not (margin < first < top and margin < last < top):
@@ -117,20 +133,20 @@ class FrontEnd:
             slopes.append((last - first) / count)
             noises.append(model.noise_codes)
             steep = steep or abs(last - first) > 0.002
-        wide = self._draw(count * len(models)).reshape(count, len(models))
-        wide = wide * np.array(noises, dtype=np.float32)
-        wide += np.array(bases, dtype=np.float32)
+        wide = self._draw(count * len(inputs)).reshape(len(inputs), count)
+        wide = wide * np.array(noises, dtype=np.float32)[:, None]
+        wide += np.array(bases, dtype=np.float32)[:, None]
         if steep:
             ramp = np.arange(count, dtype=np.float32)
-            wide += ramp[:, None] * np.array(slopes, dtype=np.float32)
-        return wide.astype(np.uint16)
+            wide += ramp * np.array(slopes, dtype=np.float32)[:, None]
+        return wide.astype(np.uint16).T
 
     def _column(
         self,
         model: InputModel,
         starts: Floats,
         offset: float,
-        levels: dict[InputRole, tuple[float, float]] | None,
+        levels: Levels | None,
     ) -> NDArray[np.uint16]:
         count, top = len(starts), (1 << model.info.bits) - 1
         if model.stuck_code is not None:

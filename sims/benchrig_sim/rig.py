@@ -6,10 +6,9 @@ in seconds and asks ``next_event_s`` when to come again. The rig's own tick may 
 
 from __future__ import annotations
 
-import heapq
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
-from math import ceil, inf
+from dataclasses import dataclass, replace
+from math import ceil
 
 from benchrig.wire.frames import encode_frames, frame_bytes_max
 from benchrig.wire.messages import (
@@ -26,6 +25,7 @@ from benchrig.wire.messages import (
     ScheduleCommit,
 )
 from benchrig.wire.session import RigSession
+from benchrig_sim.agenda import Agenda, Due
 from benchrig_sim.branch import PartSpec
 from benchrig_sim.circuit import CircuitSpec
 from benchrig_sim.faults import Fault
@@ -57,15 +57,6 @@ class RigSpec:
     faults: tuple[Fault, ...] = ()
 
 
-@dataclass(order=True, slots=True)
-class _Event:
-    t: float
-    number: int
-    boot: int | None = field(compare=False)  # None: outlives a reset
-    irq: bool = field(compare=False)
-    act: Callable[[], None] = field(compare=False)
-
-
 class SimRig:
     """One rig with its bench, from power-on."""
 
@@ -89,12 +80,12 @@ class SimRig:
         self.refuses_schedules = False
         self.sampler: Sampler | None = None
         self.blocks_counted = self.blocks_dropped = 0
-        self._events: list[_Event] = []
-        self._event_number = 0
+        self._agenda = Agenda()
         self._boot_s = 0.0
         self._alive_s = 0.0
         self._tx_free_s = 0.0
         self._unasked = 0
+        self._said = 0
         self._pending: list[tuple[float, int, int, bytes]] = []  # ready, order, id, body
         self.striker = Striker(self)
         self.firmware = Firmware(self, FaultReason.NONE)
@@ -136,9 +127,7 @@ class SimRig:
 
     def next_event_s(self) -> float:
         """When something will happen by itself that the host could notice; inf: nothing."""
-        times = [inf]
-        if self._events:
-            times.append(self._events[0].t)
+        times = [self._agenda.next_s()]
         if self._pending or self.striker.line_out.held:
             times.append(self.striker.line_out.next_arrival_s() or self.now_s)
         arrival = self.striker.line_in.next_arrival_s()
@@ -148,19 +137,17 @@ class SimRig:
 
     # --- running -----------------------------------------------------------------------------
 
-    def later(self, t: float, act: Callable[[], None], *, boot: int | None, irq: bool) -> None:
+    def later(self, t: float, act: Callable[[], None], *, boot: int | None, irq: bool) -> Due:
         """Do something at a true time."""
-        self._event_number += 1
-        heapq.heappush(self._events, _Event(t, self._event_number, boot, irq, act))
+        return self._agenda.put(t, act, boot=boot, irq=irq)
 
     def _run(self, now_s: float) -> None:
-        if now_s <= self.now_s and not (self._events and self._events[0].t <= now_s):
+        if now_s <= self.now_s and self._agenda.next_s() > now_s:
             return
-        while self._events and self._events[0].t <= now_s:
-            event = self._events[0]
-            if self._solve(event.t):
+        while (t := self._agenda.next_s()) <= now_s:
+            if self._solve(t):
                 continue
-            heapq.heappop(self._events)
+            event = self._agenda.take()
             if event.boot is not None and (event.boot != self._boot or not self._alive()):
                 continue
             if event.boot is not None and (self.hung == "off" or (self.hung and not event.irq)):
@@ -280,14 +267,18 @@ class SimRig:
         """Ticks since the reset."""
         return int((self.now_s - self._boot_s) / self.tick_s + 1e-6)
 
-    def at_tick(self, tick: int, act: Callable[[], None], *, irq: bool = True) -> None:
+    def at_tick(self, tick: int, act: Callable[[], None], *, irq: bool = True) -> Due:
         """Run something of this boot at a tick."""
-        self.later(self._boot_s + tick * self.tick_s, act, boot=self._boot, irq=irq)
+        return self.later(self._boot_s + tick * self.tick_s, act, boot=self._boot, irq=irq)
+
+    def put_off(self, due: Due, tick: int) -> None:
+        """Run it at a later tick than was said before."""
+        due.put_off(self._boot_s + tick * self.tick_s)
 
     def say(self, message: Message) -> None:
         """Send an unasked message, stamped now."""
-        self._event_number += 1
-        self._pending.append((self.now_s, self._event_number, message.ID, message.body()))
+        self._said += 1
+        self._pending.append((self.now_s, self._said, message.ID, message.body()))
 
     def pins(self, mask: int) -> None:
         """Drive the gates."""
@@ -340,13 +331,13 @@ class SimRig:
         ready, bodies = sampler.blocks_until(self.now_s, self.front)
         if not bodies:
             return
-        span, number = sampler.block_s, self._event_number
+        span, number = sampler.block_s, self._said
         self._pending += [
             (ready + place * span, number + place, SAMPLES_ID, body)
             for place, body in enumerate(bodies)
         ]
         self.blocks_counted += len(bodies)
-        self._event_number += len(bodies)
+        self._said += len(bodies)
         self.plant.forget(sampler.begins_s())
 
     def _flush_rest(self) -> None:
@@ -354,9 +345,9 @@ class SimRig:
         if self.sampler is None or not self._alive() or self.hung == "off":
             return
         for body in self.sampler.rest_until(self.now_s, self.front):
-            self._pending.append((self.now_s, self._event_number, SAMPLES_ID, body))
+            self._pending.append((self.now_s, self._said, SAMPLES_ID, body))
             self.blocks_counted += 1
-            self._event_number += 1
+            self._said += 1
 
     def _flush(self) -> None:
         """Number what is to be said in the order it became ready, and send it."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import struct
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,17 +35,26 @@ def _pack_fours(codes: NDArray[np.uint16], code_bits: int) -> bytes:
     rows, count = codes.shape
     fours = np.zeros((rows, -(-count // 4) * 4), dtype="<u2")
     fours[:, :count] = codes
-    one, pair = (1 << code_bits) - 1, (1 << 2 * code_bits) - 1
+    (near, other, one), (far, high, low) = _together(code_bits)
     four = fours.view("<u8")
-    upper = four >> np.uint64(16 - code_bits)
-    upper &= np.uint64((one | one << 32) << code_bits)
-    four &= np.uint64(one | one << 32)
+    upper = four >> near
+    upper &= other
+    four &= one
     four |= upper
-    np.right_shift(four, np.uint64(32 - 2 * code_bits), out=upper)
-    upper &= np.uint64(pair << 2 * code_bits)
-    four &= np.uint64(pair)
+    np.right_shift(four, far, out=upper)
+    upper &= high
+    four &= low
     four |= upper
     return four.view(np.uint8).reshape(rows, -1, 8)[:, :, : code_bits // 2].tobytes()
+
+
+@lru_cache(maxsize=16)
+def _together(code_bits: int) -> tuple[tuple[np.uint64, ...], tuple[np.uint64, ...]]:
+    """How far one code and then two move, with the masks of those that move and stay."""
+    one, pair = (1 << code_bits) - 1, (1 << 2 * code_bits) - 1
+    single = (16 - code_bits, (one | one << 32) << code_bits, one | one << 32)
+    pairs = (32 - 2 * code_bits, pair << 2 * code_bits, pair)
+    return tuple(map(np.uint64, single)), tuple(map(np.uint64, pairs))
 
 
 @dataclass(slots=True, kw_only=True)
@@ -112,10 +122,11 @@ class Sampler:
     def _take(self, count: int, scans: int, front: FrontEnd) -> list[bytes]:
         """The bodies of the next blocks, each of so many scans."""
         first, n, ticks = self.block, len(self.inputs), self._block_ticks
-        starts = np.arange(count * scans, dtype=np.float64) * (self.period_ticks * self.tick_s)
-        starts += self._true(self.start_tick + first * ticks)
-        columns = np.arange(n, dtype=np.float64) * (self.period_ticks / n * self.tick_s)
-        codes = front.codes(self.inputs, starts, columns).reshape(count, scans * n)
+        begin, period_s = (
+            self._true(self.start_tick + first * ticks),
+            self.period_ticks * self.tick_s,
+        )
+        codes = front.scans(self.inputs, begin, period_s, count * scans).reshape(count, -1)
         self.block += count
         tick, number, codes_n = self.start_tick + first * ticks, self.number, scans * n
         return [

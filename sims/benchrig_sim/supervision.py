@@ -24,6 +24,7 @@ from benchrig.wire.messages import (
     RigState,
 )
 from benchrig.wire.schedule import Schedule
+from benchrig_sim.agenda import Due
 
 HOUSEKEEPING_US = 100
 RESET_FAULT = {
@@ -48,8 +49,11 @@ class Board(Protocol):
     def tick(self) -> int:
         """Ticks since the reset, never wrapping."""
 
-    def at_tick(self, tick: int, act: Callable[[], None], *, irq: bool = True) -> None:
+    def at_tick(self, tick: int, act: Callable[[], None], *, irq: bool = True) -> Due:
         """Run something at a tick (in an interrupt, or in the main loop)."""
+
+    def put_off(self, due: Due, tick: int) -> None:
+        """Run it at a later tick than was said before."""
 
     def say(self, message: Message) -> None:
         """Send an unasked message, stamped now."""
@@ -78,7 +82,7 @@ class Supervision:
         self.feed_closed = False
         self.feed_tick = 0
         self.beat_tick: int | None = None
-        self._beat_armed = False
+        self._silence: Due | None = None  # when the host has been silent for too long
         self.schedule: Schedule | None = None
         self.repeats_done = 0
         self.edges = 0
@@ -100,20 +104,14 @@ class Supervision:
     def beat(self) -> None:
         """The host lives."""
         self.beat_tick = self.board.tick()
-        if not self._beat_armed:
-            self._beat_armed = True
-            self._arm_silence(self.beat_tick)
-
-    def _arm_silence(self, since: int) -> None:
-        silence = self.ticks(self.board.identity.heartbeat_silence_us)
-        self.board.at_tick(since + silence, self._silence_over)
+        over = self.beat_tick + self.ticks(self.board.identity.heartbeat_silence_us)
+        if self._silence is None:
+            self._silence = self.board.at_tick(over, self._silence_over)
+        else:
+            self.board.put_off(self._silence, over)
 
     def _silence_over(self) -> None:
-        assert self.beat_tick is not None
-        if self.silence_ticks() is not None:
-            self._arm_silence(self.beat_tick)
-            return
-        self._beat_armed = False
+        self._silence = None
         if self.feed_closed or self.state is RigState.RUNNING:
             self.drop(FaultReason.HEARTBEAT_SILENCE)
 
