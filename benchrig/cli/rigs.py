@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 import typer
 
 from benchrig.cli.output import columns, say, say_json, talk
-from benchrig.cli.runs import JsonOption, LogOption, RigOption, confirm
+from benchrig.cli.runs import JsonOption, LogOption, RigOption, YesOption, confirm
 from benchrig.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
@@ -23,7 +23,6 @@ T = TypeVar("T")
 rig_app = typer.Typer(help="The rig itself.", no_args_is_help=True)
 
 OutputOption = Annotated[int, typer.Option(help="The rig's output that is used.")]
-YesOption = Annotated[bool, typer.Option("--yes", "-y", help="Do not ask before energising.")]
 ResistorOption = Annotated[
     float | None, typer.Option("--resistor-ohm", help="A known resistor is clipped on: its value.")
 ]

@@ -48,6 +48,55 @@ LogOption = Annotated[
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on standard output.")]
 
+PartArgument = Annotated[
+    str, typer.Argument(help="A part's name (benchrig part list) or a part file.")
+]
+PatternOption = Annotated[
+    str | None, typer.Option("--pattern", "-p", help="A pattern's name or file.")
+]
+OutputOption = Annotated[int, typer.Option(help="The rig's output the part is clipped to.")]
+TemperatureOption = Annotated[
+    float | None, typer.Option(help="Temperature of the part by a probe on it, °C.")
+]
+SoakedOption = Annotated[
+    float | None,
+    typer.Option(
+        metavar="ROOM_C", help="The part lay at this room temperature, °C, an hour or more."
+    ),
+]
+TagOption = Annotated[str, typer.Option(help="Serial that stays on the part.")]
+PartNumberOption = Annotated[str, typer.Option(help="Part number as stamped.")]
+OrderOption = Annotated[str, typer.Option(help="Work order.")]
+PositionOption = Annotated[
+    str, typer.Option(help="Label as written on harness or cylinder; never renumbered.")
+]
+PositionSchemeOption = Annotated[
+    str, typer.Option(help="What the label counts, e.g. 'cylinder number'.")
+]
+OperatorOption = Annotated[str, typer.Option(help="Who runs it.")]
+StageOption = Annotated[
+    str, typer.Option(help="single, incoming, cleaned, retest, or 'golden part'.")
+]
+FluidOption = Annotated[
+    bool, typer.Option("--fluid", help="The pump stands in fluid: it may run longer.")
+]
+BodyClipOption = Annotated[
+    bool, typer.Option("--body-clip", help="The insulation clip is on the part's body.")
+]
+NoteOption = Annotated[str, typer.Option(help="Free text for the record.")]
+AsReferenceOption = Annotated[
+    bool,
+    typer.Option(help="This part is known to be good: keep its movement as the reference."),
+]
+ScanPeriodOption = Annotated[
+    int | None, typer.Option(min=25, help="Sample more slowly than the rig can, µs a scan.")
+]
+DryRunOption = Annotated[
+    bool, typer.Option("--dry-run", help="Show what would be done; switch nothing on.")
+]
+YesOption = Annotated[bool, typer.Option("--yes", "-y", help="Do not ask before energising.")]
+BudgetOption = Annotated[bool, typer.Option("--budget", help="Print the uncertainty budgets too.")]
+
 CAUTION = """\
 Before anything is switched on:
   - The part is OFF the vehicle, drained, dry and capped; no vapour near.
@@ -66,57 +115,29 @@ def register(app: typer.Typer) -> None:
 
 
 def run_command(
-    part: Annotated[str, typer.Argument(help="A part's name (benchrig part list) or a part file.")],
+    part: PartArgument,
     rig: RigOption,
-    pattern: Annotated[
-        str | None, typer.Option("--pattern", "-p", help="A pattern's name or file.")
-    ] = None,
-    output: Annotated[int, typer.Option(help="The rig's output the part is clipped to.")] = 0,
-    temperature_c: Annotated[
-        float | None, typer.Option(help="Temperature of the part by a probe on it, °C.")
-    ] = None,
-    soaked: Annotated[
-        float | None,
-        typer.Option(
-            metavar="ROOM_C", help="The part lay at this room temperature, °C, an hour or more."
-        ),
-    ] = None,
-    tag: Annotated[str, typer.Option(help="Serial that stays on the part.")] = "",
-    part_number: Annotated[str, typer.Option(help="Part number as stamped.")] = "",
-    order: Annotated[str, typer.Option(help="Work order.")] = "",
-    position: Annotated[
-        str, typer.Option(help="Label as written on harness or cylinder; never renumbered.")
-    ] = "",
-    position_scheme: Annotated[
-        str, typer.Option(help="What the label counts, e.g. 'cylinder number'.")
-    ] = "",
-    operator: Annotated[str, typer.Option(help="Who runs it.")] = "",
-    stage: Annotated[
-        str, typer.Option(help="single, incoming, cleaned, retest, or 'golden part'.")
-    ] = "single",
-    fluid: Annotated[
-        bool, typer.Option("--fluid", help="The pump stands in fluid: it may run longer.")
-    ] = False,
-    body_clip: Annotated[
-        bool, typer.Option("--body-clip", help="The insulation clip is on the part's body.")
-    ] = False,
-    note: Annotated[str, typer.Option(help="Free text for the record.")] = "",
-    as_reference: Annotated[
-        bool,
-        typer.Option(help="This part is known to be good: keep its movement as the reference."),
-    ] = False,
+    pattern: PatternOption = None,
+    output: OutputOption = 0,
+    temperature_c: TemperatureOption = None,
+    soaked: SoakedOption = None,
+    tag: TagOption = "",
+    part_number: PartNumberOption = "",
+    order: OrderOption = "",
+    position: PositionOption = "",
+    position_scheme: PositionSchemeOption = "",
+    operator: OperatorOption = "",
+    stage: StageOption = "single",
+    fluid: FluidOption = False,
+    body_clip: BodyClipOption = False,
+    note: NoteOption = "",
+    as_reference: AsReferenceOption = False,
     log: LogOption = None,
-    scan_period_us: Annotated[
-        int | None, typer.Option(min=25, help="Sample more slowly than the rig can, µs a scan.")
-    ] = None,
-    dry_run: Annotated[
-        bool, typer.Option("--dry-run", help="Show what would be done; switch nothing on.")
-    ] = False,
-    yes: Annotated[bool, typer.Option("--yes", "-y", help="Do not ask before energising.")] = False,
+    scan_period_us: ScanPeriodOption = None,
+    dry_run: DryRunOption = False,
+    yes: YesOption = False,
     as_json: JsonOption = False,
-    budget: Annotated[
-        bool, typer.Option("--budget", help="Print the uncertainty budgets too.")
-    ] = False,
+    budget: BudgetOption = False,
     broker: BrokerOption = None,
     bench_name: BenchNameOption = None,
     broker_user: UserOption = "",

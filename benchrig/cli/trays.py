@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from benchrig.cli.output import ask, columns, say, say_json, talk, wrapped
-from benchrig.cli.runs import JsonOption, LogOption, RigOption, confirm
+from benchrig.cli.runs import JsonOption, LogOption, RigOption, ScanPeriodOption, YesOption, confirm
 from benchrig.cli.shop import (
     BenchNameOption,
     BrokerOption,
@@ -60,13 +60,11 @@ def tray_command(
         Path | None, typer.Option("--page", help="Write the tray's sheet (HTML) here.")
     ] = None,
     log: LogOption = None,
-    scan_period_us: Annotated[
-        int | None, typer.Option(min=25, help="Sample more slowly than the rig can, µs a scan.")
-    ] = None,
+    scan_period_us: ScanPeriodOption = None,
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Check file and rig, show what is left to do.")
     ] = False,
-    yes: Annotated[bool, typer.Option("--yes", "-y", help="Do not ask before energising.")] = False,
+    yes: YesOption = False,
     as_json: JsonOption = False,
     broker: BrokerOption = None,
     bench_name: BenchNameOption = None,
