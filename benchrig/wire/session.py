@@ -192,10 +192,6 @@ class HostSession:
         """Stop waiting; a late answer is then counted as stale."""
         self._awaited = None
 
-    def restart_unasked(self) -> None:
-        """Take the next unasked message as the first (after the rig has started anew)."""
-        self._unasked_next = None
-
     def receive(self, data: bytes) -> list[HostInput]:
         """What these bytes say, in order. Never raises on what a rig may send."""
         said: list[HostInput | None] = []
@@ -285,10 +281,6 @@ class RigSession:
         frame = encode_frame(to_payload(message, self._unasked))
         self._unasked = (self._unasked + 1) & 0xFF
         return frame
-
-    def skip_unasked(self) -> None:
-        """Number a message that was dropped for want of room, so that its loss is seen."""
-        self._unasked = (self._unasked + 1) & 0xFF
 
     def _reply(self, payload: bytes, carry_out: Callable[[Message], Message]) -> bytes:
         if payload[0] not in REQUEST_IDS:
