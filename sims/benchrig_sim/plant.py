@@ -132,6 +132,15 @@ class Plant:
                 return tripped
         return None
 
+    def most_a(self) -> float:
+        """What the shunt's current stays below while nothing but contacts changes.
+
+        Twice what resistance alone allows: a moving armature or shaft adds less than that.
+        """
+        volts = self.supply_v
+        allowed = (max(b.current_a, volts / max(b.part_ohm, 1e-9)) for b in self.branches.values())
+        return 2.0 * sum(allowed)
+
     def _span(self, stop: float, ceiling_a: float, react_s: float) -> float | None:
         while self.t < stop:
             active = [k for k, b in self.branches.items() if self._active(k, b)]

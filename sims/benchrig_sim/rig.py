@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from math import ceil
+from math import ceil, inf
 
 from benchrig.wire.frames import encode_frames, frame_bytes_max
 from benchrig.wire.messages import (
@@ -159,12 +159,12 @@ class SimRig:
     def _solve(self, until: float) -> bool:
         """Let the plant catch up; True when the over-current trip came before that."""
         trip = self.firmware.trip_ceiling_a() if self._alive() and self.hung != "off" else None
-        if trip is None:
+        ceiling = inf if trip is None else self.front.trips(self._trip_input(), trip[0])
+        if trip is None or ceiling > self.plant.most_a():
             self.plant.advance(until)
             self.now_s = max(self.now_s, until)
             return False
         react = TRIP_CONVERSIONS * self.identity.conversion_period_us_min * 1e-6
-        ceiling = self.front.trips(self._trip_input(), trip[0])
         if ceiling < 0.0:
             at = min(until, self.now_s + react)
             self.plant.advance(at)

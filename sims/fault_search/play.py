@@ -31,7 +31,7 @@ from benchrig.rig import client
 from benchrig.rig.link import Link
 from benchrig_sim.faults import Fault, FaultKind
 from benchrig_sim.link import SimLink
-from benchrig_sim.virtual_time import VirtualTimeLoop
+from benchrig_sim.virtual_time import UnthreadedTimeLoop
 from fault_search.bench import WatchedRig, rig_spec
 from fault_search.case import Case, Person
 from fault_search.hostile import HostTrouble
@@ -235,8 +235,9 @@ class Stage:
                 await scene.run(log)
             return scene.played
 
-        with asyncio.Runner(loop_factory=VirtualTimeLoop) as runner:
-            return runner.run(work())
+        with asyncio.Runner(loop_factory=UnthreadedTimeLoop) as runner:
+            # Not by ``run``, which takes over the interrupt key for each job anew.
+            return runner.get_loop().run_until_complete(work())
 
     def _leave_open(self, case: Case) -> None:
         unique_id = f"{rig_spec(case).identity.unique_id:016x}"

@@ -13,7 +13,7 @@ from benchrig.patterns import library as patterns
 from benchrig.patterns.pattern import Pattern, Step
 from benchrig.record.log import RunLog
 from benchrig.record.values import PartTemperature, RunPlan, RunRecord, TemperatureBasis
-from benchrig_sim.virtual_time import VirtualTimeLoop
+from benchrig_sim.virtual_time import UnthreadedTimeLoop
 
 STAMP = "2031-05-04T10:00:00.000+00:00"
 ROOM = PartTemperature(value_c=22.0, std_uncertainty_c=1.0, basis=TemperatureBasis.SOAKED)
@@ -54,5 +54,5 @@ def do_job(
         record_id=f"20310504-100000-{number:04x}",
         scan_period_us=scan_period_us,
     )
-    with asyncio.Runner(loop_factory=VirtualTimeLoop) as runner:
-        return runner.run(run_job(job, log))
+    with asyncio.Runner(loop_factory=UnthreadedTimeLoop) as runner:
+        return runner.get_loop().run_until_complete(run_job(job, log))

@@ -20,7 +20,7 @@ from benchrig.wire.session import Answered, HostSession
 from benchrig_sim.about import NOT_MODELLED
 from benchrig_sim.link import SimLink, open_sim_link
 from benchrig_sim.scenario import open_scenario, packaged, parse_scenario
-from benchrig_sim.virtual_time import Deadlock, VirtualTimeLoop
+from benchrig_sim.virtual_time import Deadlock, UnthreadedTimeLoop, VirtualTimeLoop
 
 T = TypeVar("T")
 HELLO = Hello(protocol_major=1, protocol_minor=0)
@@ -92,6 +92,22 @@ def test_the_clock_waits_for_threads() -> None:
         return after_executor, loop.time()
 
     assert virtually(main()) == (0.0, 0.0)
+
+
+def test_without_threads_work_is_done_at_once_and_its_error_comes_to_who_awaits() -> None:
+    async def main() -> tuple[int, int, float]:
+        loop = asyncio.get_running_loop()
+        here = await asyncio.to_thread(threading.get_ident)
+        failing = loop.run_in_executor(None, int, "no number")
+        await asyncio.sleep(1.0)
+        with pytest.raises(ValueError, match="no number"):
+            await failing
+        return here, threading.get_ident(), loop.time()
+
+    with asyncio.Runner(loop_factory=UnthreadedTimeLoop) as runner:
+        worked, called, now = runner.run(main())
+    assert worked == called
+    assert now == 1.0
 
 
 def test_link_speaks_and_closes() -> None:
