@@ -22,15 +22,13 @@ from benchrig.bench.outcome import exit_code_for
 from benchrig.bench.safety import Tell
 from benchrig.bench.sinks import Sink
 from benchrig.bench.trayfile import GoldenPart, Slot, Tray
+from benchrig.bench.traylog import entry_of, finished_slots
+from benchrig.bench.uncancelled import hold_in_thread
 from benchrig.errors import ExitCode, PrecheckFailed, UsageError
-from benchrig.judge.verdict import Verdict
 from benchrig.record.log import RunLog
-from benchrig.record.read import Filters, LogReader
 from benchrig.record.values import Ending, RunRecord, SafeEvidence, Stage
 from benchrig.rig.client import open_rig
 
-# Endings that say nothing about the part: the slot is done again.
-UNFINISHED = (Ending.INTERRUPTED, Ending.FOUND_OPEN, Ending.CHECK_FAILED, Ending.LINK_LOST)
 # The tray's exit code is the worst of its slots', in this order.
 WORST_FIRST = (
     ExitCode.NOT_PROVEN_SAFE,
@@ -40,7 +38,6 @@ WORST_FIRST = (
     ExitCode.INCONCLUSIVE,
     ExitCode.PASS,
 )
-LIST_MOST = 10_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,6 +99,9 @@ async def run_tray(job: TrayJob, log: RunLog) -> TrayResult:
     waiting = [slot for slot in job.tray.slots if slot.number not in done or slot.tag in job.again]
     await _refuse_misfits(job, waiting)
     golden = await _golden(job, log) if waiting else ""
+    if waiting:
+        laid_out = entry_of(job.tray, job.stage, golden=golden, at=job.stamp())
+        await hold_in_thread(lambda: log.add(laid_out))
     results: dict[int, SlotResult] = {
         number: SlotResult(slot=job.tray.slots[number - 1], record=record, finished_before=True)
         for number, record in done.items()
@@ -121,37 +121,6 @@ async def run_tray(job: TrayJob, log: RunLog) -> TrayResult:
         golden=golden,
         stopped=stopped,
     )
-
-
-def finished_slots(log: LogReader, tray: Tray, stage: Stage) -> dict[int, RunRecord]:
-    """The record of each slot that is done: of this order, stage and tray file, by its tag.
-
-    A slot whose tag is scanned is found by its output and its label.
-    """
-    found: dict[int, RunRecord] = {}
-    for run in log.list_runs(Filters(order=tray.order, stage=stage.value), LIST_MOST):
-        if run.ending in UNFINISHED or not run.proven_safe:
-            continue
-        if run.ending == Ending.FAULT and run.verdict != Verdict.FAIL:
-            continue
-        if run.tag and all(s.tag and s.tag != run.tag for s in tray.slots):
-            continue
-        record = log.record(run.record_id)
-        if record.plan.tray != tray.name:
-            continue
-        slot = _slot_of(tray, record)
-        if slot is not None:
-            found.setdefault(slot.number, record)  # the list is newest first
-    return found
-
-
-def _slot_of(tray: Tray, record: RunRecord) -> Slot | None:
-    for slot in tray.slots:
-        plan = record.plan
-        same_place = (slot.output, slot.position) == (plan.output, plan.position)
-        if slot.tag == plan.tag if slot.tag else same_place:
-            return slot
-    return None
 
 
 def _refuse_untagged(tray: Tray, done: Mapping[int, RunRecord]) -> None:

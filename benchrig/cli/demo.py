@@ -139,7 +139,7 @@ class Demo:
             incoming = self._incoming(run_log)
             retest = self._retest(run_log)
             self._sticky(run_log, incoming, retest)
-            self._flow(run_log)
+            self._flow(run_log, retest)
             self._sets(run_log)
 
     def _page(self, what: str, name: str, text: str) -> None:
@@ -262,10 +262,7 @@ class Demo:
         return result
 
     def _retest(self, run_log: RunLog) -> TrayResult:
-        from benchrig.cli.trays import sheet_of
-
         result = self._tray(run_log, "tray-cleaned", CLEANED, "retest")
-        self._page("after cleaning", "tray-retest.html", sheet_of(result, run_log))
         passed = len(_slots(result, "PASS"))
         found = f"{passed} of {len(CLEANED)} pass"
         self._step("retest after cleaning", found, passed == len(CLEANED))
@@ -287,8 +284,9 @@ class Demo:
         labels = [slot.record for slot in retest.slots if slot.record is not None]
         self._page("labels for the tray", "labels.html", label_page(labels))
 
-    def _flow(self, run_log: RunLog) -> None:
+    def _flow(self, run_log: RunLog, retest: TrayResult) -> None:
         from benchrig.cli.pace import stamp
+        from benchrig.cli.trays import sheet_of
         from benchrig.record.entries import FlowEntry
 
         for number, value in FLOWS_CC_PER_MIN.items():
@@ -304,6 +302,8 @@ class Demo:
                     fluid="calibration fluid (invented reading)",
                 )
             )
+        page = sheet_of(retest, run_log)  # now with the flow
+        self._page("after cleaning", "tray-retest.html", page)
 
     def _sets(self, run_log: RunLog) -> None:
         from benchrig.cli.sets import parts_of_order, sets_page

@@ -20,6 +20,7 @@ from benchrig.cli.records import (
 from benchrig.errors import UsageError
 
 if TYPE_CHECKING:
+    from benchrig.record.entries import Entry
     from benchrig.record.read import LogReader
     from benchrig.record.values import RunRecord
 
@@ -46,6 +47,7 @@ def record_report(
         str | None, typer.Option(help="An earlier record of the part, to compare with.")
     ] = None,
     log: LogOption = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Write the one-page report of a record: self-contained HTML, or PDF."""
     with open_log(log) as run_log:
@@ -58,7 +60,15 @@ def record_report(
         path.write_bytes(pdf_bytes(page))
     else:
         path.write_text(page, encoding="utf-8")
-    say(str(path))
+    _tell_file(record, path, "report", as_json=as_json)
+
+
+def _tell_file(record: RunRecord, path: Path, what: str, *, as_json: bool) -> None:
+    if as_json:
+        file = {"record": record.record_id, "what": what, "file": str(path)}
+        say_json({"schema": "benchrig.file/1", **file})
+    else:
+        say(str(path))
 
 
 def page_of(
@@ -81,12 +91,30 @@ def page_of(
         samples=samples_of(run_log, record),
         digest=digest(record),
         before=run_log.record(before) if before else None,
+        entries=_typed_about(run_log, record),
         budget=budget,
         paper=paper,
     )
 
 
-def record_label(record_id: RecordArgument, out: OutOption = None, log: LogOption = None) -> None:
+def _typed_about(run_log: LogReader, record: RunRecord) -> list[Entry]:
+    """What people typed in about a record: corrections, and flow, leak and spray at its stage."""
+    from benchrig.record.entries import FlowEntry, LeakEntry, SprayEntry
+
+    found: list[Entry] = [*run_log.corrections(record.record_id)]
+    for kind in (FlowEntry, LeakEntry, SprayEntry) if record.plan.tag else ():
+        for entry in run_log.entries(kind, tag=record.plan.tag):
+            if getattr(entry, "stage", "") == record.plan.stage.value:
+                found.append(entry)
+    return found
+
+
+def record_label(
+    record_id: RecordArgument,
+    out: OutOption = None,
+    log: LogOption = None,
+    as_json: JsonOption = False,
+) -> None:
     """Write a tag label with the record's id as a QR code (SVG)."""
     from benchrig.report.html.labels import label_svg
 
@@ -94,7 +122,7 @@ def record_label(record_id: RecordArgument, out: OutOption = None, log: LogOptio
         record = run_log.record(resolve(run_log, record_id))
     path = destination(out, f"{record.record_id}-label.svg")
     path.write_text(label_svg(record), encoding="utf-8")
-    say(str(path))
+    _tell_file(record, path, "label", as_json=as_json)
 
 
 def record_compare(

@@ -26,9 +26,9 @@ RecordArgument = Annotated[str, typer.Argument(help="A record's id, or 'last'.")
 
 def register(app: typer.Typer) -> None:
     """Add ``record`` to the tree, with what other modules add to it."""
-    from benchrig.cli import entries, exports, pages
+    from benchrig.cli import entries, exports, pages, traypages
 
-    for module in (pages, entries, exports):
+    for module in (pages, traypages, entries, exports):
         module.register(record_app)
     app.add_typer(record_app, name="record")
 
@@ -110,14 +110,19 @@ def record_correct(
     who: Annotated[str, typer.Option(help="Who corrects.")],
     why: Annotated[str, typer.Option(help="Why.")],
     log: LogOption = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Correct a word of a record: the old one stays, the new one is added."""
     from benchrig.cli.pace import stamp
+    from benchrig.record.forms import to_json
 
     with open_log(log, read_only=False) as run_log:
         made = run_log.correct(
             resolve(run_log, record_id), field, new, who=who, why=why, at=stamp()
         )
+    if as_json:
+        say_json({"schema": "benchrig.correction/1", "correction": to_json(made)})
+        return
     say(f"{made.record_id}: {made.field} was {made.old!r}, now {made.new!r}")
 
 

@@ -36,7 +36,6 @@ if TYPE_CHECKING:
     from benchrig.record.values import RunRecord, Stage
     from benchrig.report.terminal import LiveCard
 
-OUTLIER_PARTS_MIN = 5  # fewer have no middle to stand apart from; common practice, no source
 STAGES = ("incoming", "cleaned", "retest")
 
 
@@ -81,8 +80,8 @@ def tray_command(
     Ends with the worst of its slots: not proven safe (7), interrupted (130), rig (3), failed (1),
     inconclusive (6), passed (0).
     """
-    from benchrig.bench.tray import finished_slots
     from benchrig.bench.trayfile import read_tray
+    from benchrig.bench.traylog import finished_slots
     from benchrig.cli.pace import Person, new_record_id, stamp
     from benchrig.record.log import RunLog
 
@@ -333,63 +332,13 @@ def to_json(result: TrayResult) -> dict[str, Any]:
 
 def sheet_of(result: TrayResult, run_log: RunLog, paper: str = "") -> str:
     """The tray's page: one line a slot, beside what each tag was before."""
-    from benchrig.report.html import tray_page
-    from benchrig.report.html.sheets import TrayRow, TraySheet
+    from benchrig.bench.traylog import entry_of
+    from benchrig.cli.traypages import sheet
 
-    rows = []
-    marks = outlier_marks(result)
-    for slot in result.slots:
-        record = slot.record
-        rows.append(
-            TrayRow(
-                slot=str(slot.slot.number),
-                position=slot.slot.position,
-                tag=slot.slot.tag,
-                part_number=slot.slot.part_number,
-                record=record,
-                before=_before(run_log, record) if record is not None else None,
-                outlier=marks.get(slot.slot.number, ""),
-                state=slot.error or "not done",
-            )
-        )
-    sheet = TraySheet(
-        order=result.tray.order,
-        rows=tuple(rows),
-        customer_words=result.tray.customer_words,
-        scheme=result.tray.position_scheme,
-        golden=result.golden,
+    return sheet(
+        entry_of(result.tray, result.stage, golden=result.golden, at=""),
+        {s.slot.number: s.record for s in result.slots if s.record is not None},
+        run_log,
+        states={s.slot.number: s.error for s in result.slots if s.error},
+        paper=paper,
     )
-    return tray_page(sheet, paper=paper)
-
-
-def _before(run_log: RunLog, record: RunRecord) -> RunRecord | None:
-    """The newest record of the tag at another stage, made before this one."""
-    if not record.plan.tag:
-        return None
-    earlier = [
-        run
-        for run in run_log.history(record.plan.tag)
-        if run.stage != record.plan.stage.value
-        and run.begun_at <= record.begun_at
-        and run.proven_safe
-        and run.values
-    ]
-    return run_log.record(earlier[-1].record_id) if earlier else None
-
-
-def outlier_marks(result: TrayResult) -> dict[int, str]:
-    """Slots whose R20 stands apart from the tray's; a question, never a verdict."""
-    from benchrig.judge.statistics import stands_apart
-
-    known = {
-        s.slot.number: s.record.cold.resistance_20c_ohm.value
-        for s in result.slots
-        if s.record is not None and s.record.cold.resistance_20c_ohm is not None
-    }
-    if len(known) < OUTLIER_PARTS_MIN:
-        return {}
-    numbers = list(known)
-    apart = stands_apart(list(known.values()))
-    return {
-        numbers[place]: f"R20 stands apart from the tray ({why})" for place, why in apart.items()
-    }

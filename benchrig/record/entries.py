@@ -110,6 +110,32 @@ class LeadNullEntry(Entry):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TraySlot:
+    """One slot of a tray as it was laid out; its labels as they were written."""
+
+    number: int  # place in the tray file, from 1
+    output: int
+    tag: str
+    part_number: str = ""
+    position: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrayEntry(Entry):
+    """A tray was begun, or gone on with: what lay where, so that its page can be made again."""
+
+    KIND: ClassVar[str] = "tray"
+    order: str
+    tray: str  # name of the tray file
+    stage: str
+    customer_words: str = ""
+    position_scheme: str = ""
+    golden: str = ""  # the golden part's check of that day, in words
+    file_digest: str = ""
+    slots: tuple[TraySlot, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class OtherEntry(Entry):
     """Anything else worth keeping; ``name`` tells the kinds apart."""
 
@@ -122,6 +148,6 @@ ENTRY_KINDS: dict[str, type[Entry]] = {
     kind.KIND: kind
     for kind in (
         *(Correction, FlowEntry, LeakEntry, SprayEntry),
-        *(GoldenEntry, CalibrationEntry, LeadNullEntry, OtherEntry),
+        *(GoldenEntry, CalibrationEntry, LeadNullEntry, TrayEntry, OtherEntry),
     )
 }

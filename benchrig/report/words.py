@@ -345,15 +345,21 @@ def drop_out_short(drop: DropOut) -> str:
     )
 
 
+def typed_text(entry: FlowEntry | LeakEntry | SprayEntry) -> str:
+    """What was measured elsewhere, without its stage, who and when."""
+    if isinstance(entry, FlowEntry):
+        return _flow_words(entry)
+    if isinstance(entry, LeakEntry):
+        drops = "drop" if entry.drops == 1 else "drops"
+        said = f"leak {entry.drops} {drops} in {entry.duration_s:g} s"
+        return said + _pressure_words(entry.pressure_pa)
+    return f"spray {entry.text}"
+
+
 def entry_text(entry: Entry) -> str:
     """What a person typed in, with who and when; "" for entries that are no matter of a page."""
-    if isinstance(entry, FlowEntry):
-        said = _flow_words(entry)
-    elif isinstance(entry, LeakEntry):
-        said = f"{entry.stage}: leak {entry.drops} drops in {entry.duration_s:g} s"
-        said += _pressure_words(entry.pressure_pa)
-    elif isinstance(entry, SprayEntry):
-        said = f"{entry.stage}: spray {entry.text}"
+    if isinstance(entry, FlowEntry | LeakEntry | SprayEntry):
+        said = f"{entry.stage}: {typed_text(entry)}"
     elif isinstance(entry, Correction):
         said = f'corrected: {entry.field} "{entry.old}" → "{entry.new}", because {entry.why}'
     else:
@@ -373,7 +379,7 @@ def _flow_words(entry: FlowEntry) -> str:
     if entry.dynamic_flow_ul is not None:
         values.append(f"dynamic flow {entry.dynamic_flow_ul:g}{expanded} µL a pulse")
     how = ", ".join(t for t in (entry.fluid, entry.instrument) if t)
-    text = f"{entry.stage}: {', '.join(values)}{_pressure_words(entry.pressure_pa)}"
+    text = f"{', '.join(values)}{_pressure_words(entry.pressure_pa)}"
     return f"{text}, {how}" if how else text
 
 

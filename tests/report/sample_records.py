@@ -54,6 +54,7 @@ from benchrig.report.html import (
     Samples,
     TrayRow,
     TraySheet,
+    TypedLine,
     cycles_to_show,
 )
 
@@ -519,6 +520,20 @@ def with_r20(record: RunRecord, value: float) -> RunRecord:
     return replace(record, characteristics=(judged, *record.characteristics[1:]), cold=cold)
 
 
+def _typed_lines(slot: int) -> tuple[TypedLine, ...]:
+    """Flow of every second slot, one of them outside its limit, and a leak without one."""
+    if slot % 2:
+        return ()
+    flow = f"static flow {212 + slot} ± 2 cc/min at 300 kPa, test fluid"
+    lines = [TypedLine(text=flow, verdict="FAIL" if slot == 4 else "PASS")]
+    if slot == 6:
+        lines += [
+            TypedLine(text="leak 2 drops in 60 s at 300 kPa"),
+            TypedLine(text="spray one-sided, <b>wet</b>"),
+        ]
+    return tuple(lines)
+
+
 def tray() -> TraySheet:
     """Eight slots: most verdicts, an outlier, one retested, one still waiting."""
     kinds = [healthy, failing, inconclusive, healthy, healthy, healthy, failing]
@@ -536,6 +551,7 @@ def tray() -> TraySheet:
                 record=replace(record, record_id=f"20261125-09{10 + n}00-k3f{n}"),
                 before=with_r20(failing(), 14.2) if n == 4 else None,
                 outlier="R20 3.4 sigma from the tag's last" if n == 6 else "",
+                typed=_typed_lines(n),
             )
         )
     rows.append(TrayRow(slot="A8", position="8", tag="T-0418", part_number="AL-77 310 02"))

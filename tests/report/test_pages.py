@@ -188,6 +188,18 @@ def test_the_tray_keeps_labels_and_order_as_written() -> None:
     assert "they count: cylinder number" in text
 
 
+def test_the_tray_shows_what_was_typed_in_and_says_what_it_fails() -> None:
+    text = _words(tray_page(samples.tray()))
+    assert "Outside its limit by a value typed in: slot A4." in text
+    assert text.count("Typed in: static flow") == 3
+    assert re.search(r"Typed in: static flow 216 ± 2 cc/min at 300 kPa, test fluid\s+FAIL", text)
+    assert "Typed in: leak 2 drops in 60 s at 300 kPa" in text
+    assert "<b>wet</b>" not in tray_page(samples.tray())  # what was typed is text, never markup
+    sheet = samples.tray()
+    sound = replace(sheet, rows=tuple(r for r in sheet.rows if r.slot != "A4"))
+    assert "Outside its limit by" not in _words(tray_page(sound))
+
+
 def test_one_part_not_off_makes_the_whole_tray_loud() -> None:
     sheet = samples.tray()
     rows = (replace(sheet.rows[0], record=samples.not_proven()), *sheet.rows[1:])

@@ -6,6 +6,7 @@ from benchrig.report.html.part import part_page
 from benchrig.report.html.sheets import (
     TrayRow,
     TraySheet,
+    TypedLine,
     control_page,
     history_page,
     set_page,
@@ -18,6 +19,7 @@ __all__ = [
     "Samples",
     "TrayRow",
     "TraySheet",
+    "TypedLine",
     "control_page",
     "cycles_to_show",
     "history_page",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from benchrig.judge.golden import GoldenCheck
 from benchrig.judge.matching import Matching
@@ -24,6 +25,14 @@ from benchrig.report.svg import Frame, Plot, picture
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TypedLine:
+    """A value measured elsewhere and typed in, and how it stands to its limit."""
+
+    text: str
+    verdict: str = ""  # "": no limit, or no uncertainty to judge it with
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TrayRow:
     """One slot: its labels as written, and its record once there is one."""
 
@@ -34,6 +43,7 @@ class TrayRow:
     record: RunRecord | None = None
     before: RunRecord | None = None  # an earlier stage of the same tag
     outlier: str = ""  # why this part stands out, "" when it does not
+    typed: tuple[TypedLine, ...] = ()
     state: str = "waiting"  # shown while there is no record
 
 
@@ -65,6 +75,11 @@ def tray_page(sheet: TraySheet, *, paper: str = "") -> str:
         residual=words.milliamps(max((e.residual_current_a for e in evidence), default=0.0)),
         disconnect=DISCONNECT,
         tally=_tally(sheet.rows),
+        typed_failed=[
+            f"slot {row.slot}"
+            for row in sheet.rows
+            if any(line.verdict == Verdict.FAIL for line in row.typed)
+        ],
         invented=any(r.plan.part.invented for r in records),
         cautions=" ".join(words.cautions(part, max(hottest, default=None))) if part else "",
     )
@@ -78,7 +93,7 @@ def _tally(rows: Sequence[TrayRow]) -> str:
     return ", ".join(texts) + "."
 
 
-def _tray_row(row: TrayRow) -> dict[str, str]:
+def _tray_row(row: TrayRow) -> dict[str, Any]:
     record = row.record
     plain = {
         "slot": row.slot,
@@ -86,6 +101,7 @@ def _tray_row(row: TrayRow) -> dict[str, str]:
         "tag": row.tag,
         "part_number": row.part_number,
         "outlier": row.outlier,
+        "typed": row.typed,
         "state": row.state,
     }
     if record is None:
