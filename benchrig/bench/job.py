@@ -195,7 +195,8 @@ async def settle_stale(rig: Rig, log: RunLog, job: Job) -> None:
         nonlocal interrupted
         interrupted = True
 
-    for run_found in log.open_runs(rig_id(rig)):
+    # The longer the log, the longer this looks; other rigs of the loop need their heartbeats.
+    for run_found in await hold_in_thread(lambda: log.open_runs(rig_id(rig))):
         async with Observer(rig, run_found.output) as observer:
             making_safe = make_safe(observer, Offsets(), tell=job.tell, reopen=_no_second_link)
             evidence = await finish(making_safe, told_to_stop)

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Self
 
-from sqlalchemy import Connection, Engine, and_, select
+from sqlalchemy import Connection, Engine, and_, bindparam, select
 from sqlalchemy.engine import URL
 
 from benchrig.errors import LogError, UsageError
@@ -33,6 +33,16 @@ from benchrig.record.values import (
     Stage,
 )
 from benchrig.record.writer import RunWriter, first_digest
+
+# Built once: most of the time of a small statement is building it.
+_BEGUN = select(begin_table.c.record_id).where(begin_table.c.record_id == bindparam("record"))
+_ENDED = select(end_table.c.record_id).where(end_table.c.record_id == bindparam("record"))
+_LAST_CHUNK = (
+    select(chunk_table.c.seq, chunk_table.c.digest)
+    .where(chunk_table.c.record_id == bindparam("record"))
+    .order_by(chunk_table.c.seq.desc())
+    .limit(1)
+)
 
 
 class RunLog(LogReader):
@@ -131,9 +141,7 @@ class RunLog(LogReader):
             append_row(connection, self._log_id, "begin", begin_table, row, record_id)
 
     def _refuse_double(self, connection: Connection, record_id: str) -> None:
-        if connection.execute(
-            select(begin_table.c.record_id).where(begin_table.c.record_id == record_id)
-        ).first():
+        if connection.execute(_BEGUN, {"record": record_id}).first():
             raise LogError(
                 f"record {record_id}: is in the log already", advice="a record is never replaced"
             )
@@ -144,12 +152,7 @@ class RunLog(LogReader):
             begin = self._begin_of(connection, record_id)
             if self._is_ended(connection, record_id):
                 raise LogError(f"record {record_id}: is closed", advice="begin a new run")
-            last = connection.execute(
-                select(chunk_table.c.seq, chunk_table.c.digest)
-                .where(chunk_table.c.record_id == record_id)
-                .order_by(chunk_table.c.seq.desc())
-                .limit(1)
-            ).first()
+            last = connection.execute(_LAST_CHUNK, {"record": record_id}).first()
         if self._read_only:
             raise LogError(f"run log {self.shown}: may only be read")
         seq, digest = (0, first_digest(row_digest(begin_table, dict(begin))))
@@ -161,8 +164,7 @@ class RunLog(LogReader):
         return writer
 
     def _is_ended(self, connection: Connection, record_id: str) -> bool:
-        query = select(end_table.c.record_id).where(end_table.c.record_id == record_id)
-        return connection.execute(query).first() is not None
+        return connection.execute(_ENDED, {"record": record_id}).first() is not None
 
     def open_runs(self, rig_unique_id: str | None = None) -> list[OpenRun]:
         """Runs that were begun and never ended, oldest first; of one rig or of all."""

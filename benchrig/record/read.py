@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from typing import Any, Self, TypeVar
 
-from sqlalchemy import Connection, Engine, RowMapping, Select, and_, func, select
+from sqlalchemy import Connection, Engine, RowMapping, Select, and_, bindparam, func, select
 from sqlalchemy.engine import URL
 
 from benchrig.errors import LogError
@@ -29,6 +29,20 @@ from benchrig.record.values import RunEvent, RunRecord, Stage
 
 E = TypeVar("E", bound=Entry)
 _IDS_AT_ONCE = 500
+# Built once: most of the time of a small statement is building it. Two rows are one too many.
+_BEGIN_OF = select(begin_table).where(begin_table.c.record_id == bindparam("record")).limit(2)
+_OF_END = end_table.c.record_id == bindparam("record")
+_END_OF = select(end_table).where(_OF_END).limit(2)
+_LIST = select(*SUMMARY_COLUMNS).order_by(end_table.c.begun_at.desc(), end_table.c.record_id.desc())
+_OF_TAG = _LIST.where(end_table.c.tag == bindparam("tag")).limit(bindparam("most"))
+_CORRECTED = select(entry_table.c.record_id, entry_table.c.data).where(
+    entry_table.c.kind == Correction.KIND
+)
+_CORRECTED_TO_TAG = _CORRECTED.where(entry_table.c.tag == bindparam("tag"))
+_CORRECTIONS = _CORRECTED.where(
+    entry_table.c.record_id.in_(bindparam("ids", expanding=True))
+).order_by(entry_table.c.number)
+_FEATURES_OF = select(end_table.c.features).where(_OF_END).limit(2)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,7 +102,7 @@ class LogReader:
         """Finished runs, newest first, corrected where they were."""
         wanted = filters or Filters()
         end = end_table.c
-        query = select(*SUMMARY_COLUMNS).order_by(end.begun_at.desc(), end.record_id.desc())
+        query = _LIST.limit(limit)
         for column, value in (
             (end.part, wanted.part),
             (end.verdict, wanted.verdict),
@@ -109,10 +123,14 @@ class LogReader:
                 moved = self._corrected_to(connection, name, value)
                 here = column == word(value)
                 query = query.where(here | end.record_id.in_(moved) if moved else here)
-            return self._summaries(connection, query, limit, correctable)
+            return self._summaries(connection, query, {}, correctable)
 
     def history(self, tag: str, limit: int = 1000) -> list[RunSummary]:
         """All finished runs of a tag, oldest first."""
+        with self.reading() as connection:
+            if not self._corrected_to(connection, "tag", tag):
+                most = {"tag": word(tag), "most": limit}
+                return self._summaries(connection, _OF_TAG, most, {"tag": tag})[::-1]
         return self.list_runs(Filters(tag=tag), limit)[::-1]
 
     def operations(self, rig_unique_id: str, output: int) -> int:
@@ -131,22 +149,20 @@ class LogReader:
             return int(connection.execute(query).scalar() or 0)
 
     def _corrected_to(self, connection: Connection, field: str, value: str) -> list[str]:
-        query = select(entry_table.c.record_id, entry_table.c.data).where(
-            entry_table.c.kind == Correction.KIND
-        )
         if field == "tag":
-            query = query.where(entry_table.c.tag == word(value))
-        rows = connection.execute(query).all()
+            rows = connection.execute(_CORRECTED_TO_TAG, {"tag": word(value)}).all()
+        else:
+            rows = connection.execute(_CORRECTED).all()
         return [row[0] for row in rows if json.loads(row[1])["field"] == field][:_IDS_AT_ONCE]
 
     def _summaries(
         self,
         connection: Connection,
         query: Select[Any],
-        limit: int,
+        parameters: dict[str, Any],
         wanted: dict[str, str | None],
     ) -> list[RunSummary]:
-        rows = connection.execute(query.limit(limit)).mappings().all()
+        rows = connection.execute(query, parameters).mappings().all()
         found = [summary(row) for row in rows]
         corrections = self._corrections_of(connection, [run.record_id for run in found])
         if not corrections:
@@ -164,13 +180,8 @@ class LogReader:
         ids = list(ids)
         found: dict[str, list[Correction]] = {}
         for start in range(0, len(ids), _IDS_AT_ONCE):
-            query = (
-                select(entry_table.c.record_id, entry_table.c.data)
-                .where(entry_table.c.record_id.in_(ids[start : start + _IDS_AT_ONCE]))
-                .where(entry_table.c.kind == Correction.KIND)
-                .order_by(entry_table.c.number)
-            )
-            for record_id, data in connection.execute(query):
+            some = {"ids": ids[start : start + _IDS_AT_ONCE]}
+            for record_id, data in connection.execute(_CORRECTIONS, some):
                 found.setdefault(record_id, []).append(forms.from_bytes(Correction, data.encode()))
         return found
 
@@ -179,7 +190,7 @@ class LogReader:
     def record(self, record_id: str, *, corrected: bool = True) -> RunRecord:
         """A finished run; the words of its plan as corrected, or as they were written."""
         with self.reading() as connection:
-            row = self._one(connection, select(end_table), end_table.c.record_id, record_id)
+            row = self._one(connection, _END_OF, record_id)
             corrections = self._corrections_of(connection, [record_id] if corrected else [])
         record = forms.from_bytes(RunRecord, unpress(row["record"]))
         cycles = forms.from_bytes(tuple[CycleFeatures, ...], unpress(row["features"]))
@@ -195,9 +206,8 @@ class LogReader:
 
     def cycles(self, record_id: str) -> tuple[CycleFeatures, ...]:
         """The features of a run's cycles."""
-        query = select(end_table.c.features)
         with self.reading() as connection:
-            row = self._one(connection, query, end_table.c.record_id, record_id)
+            row = self._one(connection, _FEATURES_OF, record_id)
         return forms.from_bytes(tuple[CycleFeatures, ...], unpress(row["features"]))
 
     def events(self, record_id: str) -> list[RunEvent]:
@@ -235,12 +245,10 @@ class LogReader:
             yield from result.mappings()
 
     def _begin_of(self, connection: Connection, record_id: str) -> RowMapping:
-        return self._one(connection, select(begin_table), begin_table.c.record_id, record_id)
+        return self._one(connection, _BEGIN_OF, record_id)
 
-    def _one(
-        self, connection: Connection, query: Select[Any], column: Any, record_id: str
-    ) -> RowMapping:
-        rows = connection.execute(query.where(column == word(record_id)).limit(2)).mappings().all()
+    def _one(self, connection: Connection, query: Select[Any], record_id: str) -> RowMapping:
+        rows = connection.execute(query, {"record": word(record_id)}).mappings().all()
         if not rows:
             raise LogError(
                 f"record {record_id}: not in {self.shown}", advice="see `benchrig record list`"

@@ -19,12 +19,12 @@ from benchrig.record.writer import RunWriter
 from benchrig_sim.virtual_time import VirtualTimeLoop
 from tests.bench_room.jobs import plan_for, run_sim, sim_job
 
-WAITS = ((RunLog, "begin_run"), (RunWriter, "finish"), (RunLog, "add"), (RunLog, "correct"))
+WAITS = ((RunLog, "begin_run"), (RunWriter, "finish"), (RunLog, "add"), (RunLog, "open_runs"))
 
 
 @pytest.fixture
 def on_the_loop(monkeypatch: pytest.MonkeyPatch) -> dict[str, list[bool]]:
-    """For every call that waits for a synced commit: whether an event loop ran in its thread."""
+    """For every call that waits for the disk: whether an event loop ran in its thread."""
     seen: dict[str, list[bool]] = {}
 
     def watched(name: str, work: Callable[..., Any]) -> Callable[..., Any]:
@@ -44,7 +44,8 @@ def test_no_synced_commit_of_a_job_holds_the_loop(
 ) -> None:
     record = run_sim("healthy", tmp_path / "log.db", plan=plan_for(stage=Stage.GOLDEN, tag="G-1"))
     assert record.verdict is Verdict.PASS
-    assert on_the_loop == {"begin_run": [False], "finish": [False], "add": [False]}
+    once = {key: [False] for key in ("open_runs", "begin_run", "finish", "add")}
+    assert on_the_loop == once
 
 
 def test_a_run_found_open_is_closed_off_the_loop_too(
@@ -56,6 +57,7 @@ def test_a_run_found_open_is_closed_off_the_loop_too(
         log.begin_run("20310504-090000-0009", first.plan, first.rig)
     on_the_loop.clear()
     run_sim("healthy", path)
+    assert on_the_loop.pop("open_runs") == [False, False]  # once more while it is closed
     assert on_the_loop == {"begin_run": [False], "finish": [False, False]}
 
 
