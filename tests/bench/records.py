@@ -32,7 +32,7 @@ from benchrig_sim.virtual_time import VirtualTimeLoop
 from tests.bench.log import RUNS_A_TAG, fill
 from tests.record.made import RIG_ID
 
-RUNS = 10_000
+RUNS = 10_240  # whole tens of runs a tag at a sixteenth and a quarter, too
 FACTORS = (1, 4, 16)
 SCAN_PERIOD_US = 100
 LIMITS_MS = {
