@@ -192,7 +192,7 @@ class RunWriter:
             self._taken_bytes, self._bytes = self._bytes, 0
         if items:
             behind = self._taken_bytes > BEHIND_BYTES
-            codec = Codec.DELTA_SHUFFLE if behind else Codec.DELTA_SHUFFLE_ZLIB
+            codec = Codec.DELTA_SHUFFLE if behind else Codec.DELTA_NIBBLES_ZLIB
             rows = self._rows(items, codec)
             self._retry(lambda: self._insert(connection, rows))
         with self._lock:

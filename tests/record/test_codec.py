@@ -5,6 +5,8 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import itertools
+import struct
+import zlib
 
 import numpy as np
 import pytest
@@ -18,6 +20,7 @@ from benchrig.record.codec import Codec, Packed, pack, unpack
 from tests.record.test_log import same_blocks
 
 BYTES_A_SAMPLE_MAX = 0.55
+SAMPLE_CODECS = (Codec.DELTA_SHUFFLE, Codec.DELTA_SHUFFLE_ZLIB, Codec.DELTA_NIBBLES_ZLIB)
 
 
 @st.composite
@@ -27,9 +30,10 @@ def streams(draw: st.DrawFn) -> list[SampleBlock]:
     period = draw(st.integers(1, 2**32 - 1))
     block, tick = draw(st.integers(0, 2**20)), draw(st.integers(0, 2**40))
     found = []
+    quiet = draw(st.sampled_from((None, st.integers(-3, 4), st.sampled_from((0, 0, 0, 9)))))
     for _ in range(draw(st.integers(1, 6))):
         shape = (draw(st.integers(1, 8)), len(inputs))
-        codes = draw(npst.arrays(np.int16, shape))
+        codes = draw(npst.arrays(np.int16, shape, elements=quiet))
         found.append(
             SampleBlock(
                 stream=draw(st.just(3)),
@@ -46,7 +50,7 @@ def streams(draw: st.DrawFn) -> list[SampleBlock]:
 
 
 @settings(max_examples=200, deadline=None)
-@given(streams(), st.sampled_from((Codec.DELTA_SHUFFLE, Codec.DELTA_SHUFFLE_ZLIB)))
+@given(streams(), st.sampled_from(SAMPLE_CODECS))
 def test_blocks_come_back_exactly(blocks: list[SampleBlock], codec: Codec) -> None:
     packed = pack(blocks, codec)
     assert packed.samples == sum(b.codes.size for b in blocks)
@@ -84,10 +88,59 @@ def test_damaged_chunks_are_told_or_read(blocks: list[SampleBlock], data: st.Dat
         list(unpack(damaged))
 
 
-@given(st.binary(max_size=200))
-def test_rubbish_is_no_chunk(data: bytes) -> None:
+@given(st.binary(max_size=200), st.sampled_from(SAMPLE_CODECS[1:]))
+def test_rubbish_is_no_chunk(data: bytes, codec: Codec) -> None:
     with pytest.raises(LogError, match="cannot be read"):
-        list(unpack(Packed(Codec.DELTA_SHUFFLE_ZLIB, data, 1)))
+        list(unpack(Packed(codec, data, 1)))
+
+
+def one_block(codes: list[list[int]]) -> SampleBlock:
+    return SampleBlock(
+        stream=1,
+        block=7,
+        tick=70,
+        inputs=(2, 5),
+        scan_period_ticks=3,
+        codes=np.array(codes, np.int16),
+    )
+
+
+def test_what_stands_apart_decides_how_codes_are_stored() -> None:
+    # Steps of 7 and -7 are 14 and 13 folded, the greatest that fit; -8 and 8 are 15 and 16.
+    for step, apart in ((7, 0), (-7, 0), (-8, 1), (8, 1), (-32768, 1)):
+        codes = [[0, 0] for _ in range(40)]
+        for scan in range(20, 40):
+            codes[scan][1] = step
+        packed = pack([one_block(codes)])
+        assert packed.codec is Codec.DELTA_NIBBLES_ZLIB
+        body = zlib.decompress(packed.data[23 + 2 :])
+        assert struct.unpack_from("<II", body) == (1, apart)
+        assert len(body) == 8 + 32 + 2 * apart + 40
+        assert same_blocks(list(unpack(packed)), [one_block(codes)])
+    loud = one_block([[100 * (scan % 2), 0] for scan in range(40)])
+    packed = pack([loud])
+    assert packed.codec is Codec.DELTA_SHUFFLE_ZLIB
+    assert same_blocks(list(unpack(packed)), [loud])
+
+
+@pytest.mark.parametrize(
+    ("odd", "apart", "nibbles", "blocks"),
+    [(1, 0, 2, 1), (1, 2, 2, 1), (1, 1, 3, 1), (1, 1, 1, 1), (1, 1, 2, 5), (2, 1, 2, 1)],
+)
+def test_a_chunk_that_contradicts_itself_is_told(
+    odd: int, apart: int, nibbles: int, blocks: int
+) -> None:
+    # Well formed with (1, 1, 2, 1): one block of two scans of two inputs, one code apart.
+    def packed(odd: int, apart: int, nibbles: int, blocks: int) -> Packed:
+        head = struct.pack("<HIqIIB", 1, 0, 0, 3, blocks, 2) + bytes((2, 5))
+        body = struct.pack("<II", odd, apart) + struct.pack("<4q", 0, 2, 0, 0) * odd
+        body += struct.pack("<H", 900) * apart + (b"\x0f" + bytes(nibbles - 1))
+        return Packed(Codec.DELTA_NIBBLES_ZLIB, head + zlib.compress(body), 4)
+
+    (good,) = unpack(packed(1, 1, 2, 1))
+    assert good.codes.tolist() == [[450, 0], [450, 0]]
+    with pytest.raises(LogError, match="cannot be read"):
+        list(unpack(packed(odd, apart, nibbles, blocks)))
 
 
 @pytest.mark.parametrize("noise_codes", [0.3, 0.5, 1.0, 1.5])
