@@ -21,9 +21,10 @@ from urllib.parse import SplitResult, urlsplit
 
 from benchrig.errors import LinkError, UsageError
 
-# Reads are gathered for this long, since wake-ups are what a stream costs. An answer on a
+# Reads are gathered for this long at most, since wake-ups are what a stream costs. An answer on a
 # quiet line does not wait: the first bytes after a pause or a write are handed over at once.
-GATHER_S = 0.030
+GATHER_S = 0.050
+GATHER_FULL_S = 0.004  # where more comes than the system holds for so long
 OPEN_TIMEOUT_S = 5.0
 BREAK_S = 0.010  # far above two byte times at any speed
 _SCHEME = re.compile(r"(?P<scheme>[A-Za-z][A-Za-z0-9+.-]+):(?P<rest>.*)", re.DOTALL)
@@ -59,11 +60,16 @@ class Link(Protocol):
         ...
 
 
+def gather_until_s(now_s: float) -> float:
+    """When to read again: at times that are the same for all links, which then wake together."""
+    return (now_s // GATHER_S + 1.0) * GATHER_S
+
+
 class Inbox:
     """Bytes between whatever delivers them and the one task that reads."""
 
     def __init__(self) -> None:
-        self._data = bytearray()
+        self._parts: list[bytes] = []
         self._ready = asyncio.Event()
         self._closed = False
         self._error: LinkError | None = None
@@ -75,7 +81,7 @@ class Inbox:
 
     def put(self, data: bytes) -> None:
         """Append bytes."""
-        self._data += data
+        self._parts.append(data)
         self._ready.set()
 
     def close(self, error: LinkError | None = None) -> None:
@@ -93,15 +99,15 @@ class Inbox:
 
     async def read(self) -> bytes:
         """See Link.read."""
-        while not self._data:
+        while not self._parts:
             if self._error is not None:
                 self.check()
             if self._closed:
                 return b""
             self._ready.clear()
             await self._ready.wait()
-        data = bytes(self._data)
-        self._data.clear()
+        data = self._parts[0] if len(self._parts) == 1 else b"".join(self._parts)
+        self._parts.clear()
         return data
 
 

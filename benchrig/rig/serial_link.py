@@ -10,17 +10,27 @@ import asyncio
 import errno
 import os
 import threading
+from contextlib import suppress
 from typing import Any
 
 import serial
 from serial.tools import list_ports
 
 from benchrig.errors import LinkError, UsageError
-from benchrig.rig.link import BREAK_S, GATHER_S, OPEN_TIMEOUT_S, Inbox, NoBreak
+from benchrig.rig.link import (
+    BREAK_S,
+    GATHER_FULL_S,
+    GATHER_S,
+    OPEN_TIMEOUT_S,
+    Inbox,
+    NoBreak,
+    gather_until_s,
+)
 
 BAUD = 1_000_000
 _READ_BYTES = 65_536
-_FULL_BYTES = 4_000  # what a terminal's buffer holds, nearly
+_FULL_BYTES = 4_000  # what a terminal gives at once, nearly; more may wait behind it
+_READS_AT_ONCE = 64  # then all else in the loop has its turn
 _UNSENT_BYTES_MAX = 4_096
 # What pyserial may raise: a port that is gone can also be a bare OSError, or TypeError when its
 # descriptor was taken away by a close.
@@ -111,35 +121,49 @@ class DescriptorLink(_SerialLink):
         return None
 
     def _on_readable(self) -> None:
+        """Something came to a quiet line: take it and let the rest gather."""
         try:
-            data = os.read(self._descriptor, _READ_BYTES)
+            got = self._take()
         except BlockingIOError:
             return
         except OSError as error:
             self._let_go(error)
             return
-        if not data:  # readable with nothing in it: a port that was unplugged
+        if not got:  # readable with nothing in it: a port that was unplugged
             self._let_go(OSError(errno.EIO, "unplugged"))
             return
-        self._inbox.put(data)
-        if len(data) < _FULL_BYTES:  # else more waits than the system can hold: read on at once
-            self._loop.remove_reader(self._descriptor)
-            self._gathering = self._loop.call_later(GATHER_S, self._read_gathered)
+        self._loop.remove_reader(self._descriptor)
+        self._gather(got)
 
     def _read_gathered(self) -> None:
         """While a stream runs there is always something: no need to be woken for it first."""
         self._gathering = None
         try:
-            data = os.read(self._descriptor, _READ_BYTES)
+            got = self._take()
         except OSError:
-            data = b""
-        if 0 < len(data) < _FULL_BYTES:
-            self._inbox.put(data)
-            self._gathering = self._loop.call_later(GATHER_S, self._read_gathered)
-            return
-        if data:
-            self._inbox.put(data)
-        self._loop.add_reader(self._descriptor, self._on_readable)  # tells a port that is gone
+            got = 0
+        if got:
+            self._gather(got)
+        else:
+            self._loop.add_reader(self._descriptor, self._on_readable)  # tells a port that is gone
+
+    def _gather(self, got: int) -> None:
+        now_s = self._loop.time()
+        when_s = gather_until_s(now_s) if got < _FULL_BYTES else now_s + GATHER_FULL_S
+        self._gathering = self._loop.call_at(when_s, self._read_gathered)
+
+    def _take(self) -> int:
+        """Hand over all that waits; how many bytes it was. Raises what the first read does."""
+        data = os.read(self._descriptor, _READ_BYTES)
+        parts = [data]
+        with suppress(OSError):  # what is wrong now is still so at the next look
+            while len(data) >= _FULL_BYTES and len(parts) < _READS_AT_ONCE:
+                data = os.read(self._descriptor, _READ_BYTES)
+                parts.append(data)
+        got = sum(map(len, parts))
+        if got:
+            self._inbox.put(parts[0] if len(parts) == 1 else b"".join(parts))
+        return got
 
     def _read_on(self) -> None:
         if self._gathering is not None:
