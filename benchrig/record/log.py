@@ -16,6 +16,7 @@ from benchrig.errors import LogError, UsageError
 from benchrig.judge.verdict import Verdict
 from benchrig.record import database, forms
 from benchrig.record.chain import append_row
+from benchrig.record.committer import Committer
 from benchrig.record.entries import CORRECTABLE, Correction, Entry
 from benchrig.record.read import LogReader
 from benchrig.record.rowhash import row_digest
@@ -52,6 +53,7 @@ class RunLog(LogReader):
         super().__init__(engine, url)
         self._read_only = read_only
         self._log_id = ""
+        self._committer = Committer(engine)
         self._writers: list[RunWriter] = []
         self._writers_lock = threading.Lock()
 
@@ -100,6 +102,7 @@ class RunLog(LogReader):
         """Commit what writers still hold, and let go of the file."""
         for writer in self._writers:
             writer.close()
+        self._committer.join()
         super().close()
 
     @property
@@ -159,7 +162,7 @@ class RunLog(LogReader):
         if last is not None:
             seq, digest = last[0] + 1, bytes(last[1])
         with self._writers_lock:  # runs of several rigs begin and end in threads
-            writer = RunWriter(self._engine, self._url, self._log_id, record_id, seq, digest)
+            writer = RunWriter(self._committer, self._url, self._log_id, record_id, seq, digest)
             self._writers = [w for w in self._writers if not w.closed] + [writer]
         return writer
 

@@ -1,8 +1,8 @@
-"""The writer of one run: takes events and samples without waiting, commits in a thread.
+"""The writer of one run: takes events and samples without waiting; a thread commits them.
 
-The caller is never blocked. What arrives is queued, and one thread commits it at least once a
-second. When the disk is too slow, full or gone, ``failure`` says so and nothing more is kept;
-whoever runs the job looks at it and ends the run safely.
+The caller is never blocked. What arrives is queued, and the log's committer takes it at least
+once a second. When the disk is too slow, full or gone, ``failure`` says so and nothing more is
+kept; whoever runs the job looks at it and ends the run safely.
 """
 
 from __future__ import annotations
@@ -10,30 +10,26 @@ from __future__ import annotations
 import hashlib
 import threading
 import zlib
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy import Connection, Engine, insert
 from sqlalchemy.engine import URL
-from sqlalchemy.exc import OperationalError
 
 from benchrig.errors import BenchrigError, LogError
 from benchrig.measure.samples import InputScale, SampleBlock
 from benchrig.record import forms
-from benchrig.record.chain import append_row
 from benchrig.record.codec import Codec, pack, same_layout
-from benchrig.record.database import as_log_error, set_full_sync
+from benchrig.record.committer import Committer
+from benchrig.record.database import as_log_error
 from benchrig.record.rowhash import next_digest
 from benchrig.record.rows import ScaleSet, end_row, press
-from benchrig.record.schema import chunk_table, end_table
+from benchrig.record.schema import chunk_table
 from benchrig.record.values import EventKind, RunEvent, RunRecord
 
-COMMIT_PERIOD_S = 0.8  # and the commit itself: under a second together
 WAKE_BYTES = 1 << 20  # so much waiting is written at once, whatever the period
 BEHIND_BYTES = 16 << 20  # above this the writer saves time rather than space
 QUEUE_BYTES_MAX = 64 << 20
 CHUNK_SAMPLES_MAX = 1 << 19
-BUSY_TRIES_MAX = 6  # each waits for the database's own busy time
 _EVENT_BYTES = 300
 _AT_ONCE = frozenset({EventKind.FAULT, EventKind.SAFE, EventKind.NOT_SAFE, EventKind.WARNING})
 
@@ -44,23 +40,22 @@ class RunWriter:
     """Keeps one run. Made by ``RunLog.writer``; used by one caller."""
 
     def __init__(
-        self, engine: Engine, url: URL, log_id: str, record_id: str, seq: int, digest: bytes
+        self, committer: Committer, url: URL, log_id: str, record_id: str, seq: int, digest: bytes
     ) -> None:
         self.record_id = record_id
-        self._engine, self._url, self._log_id = engine, url, log_id
+        self._committer, self._url, self._log_id = committer, url, log_id
         self._seq, self._digest = seq, digest
         self._lock = threading.Condition()
-        self._wake = threading.Event()
+        self._ended = threading.Event()
         self._items: list[_Item] = []
         self._bytes = 0
-        self._taken_bytes = 0
+        self._taken_bytes = self._taken = 0
         self._accepted = 0
         self._committed = 0
         self._record: RunRecord | None = None
         self._stop = False
         self._failure: Exception | None = None
-        self._thread = threading.Thread(target=self._run, name=f"run log {record_id}", daemon=True)
-        self._thread.start()
+        committer.add(self)
 
     @property
     def failure(self) -> Exception | None:
@@ -69,8 +64,8 @@ class RunWriter:
 
     @property
     def closed(self) -> bool:
-        """Whether the thread has ended."""
-        return not self._thread.is_alive()
+        """Whether nothing more will be committed."""
+        return self._ended.is_set()
 
     @property
     def pending_bytes(self) -> int:
@@ -97,7 +92,7 @@ class RunWriter:
         if event.kind is not EventKind.LIVE:
             self._put(event, _EVENT_BYTES + len(event.message))
             if event.kind in _AT_ONCE:
-                self._wake.set()
+                self._committer.wake()
 
     def add_block(self, block: SampleBlock) -> None:
         """Take a block of samples. The codes must not change afterwards."""
@@ -123,7 +118,7 @@ class RunWriter:
                 )
             )
         elif self._bytes > WAKE_BYTES:
-            self._wake.set()
+            self._committer.wake()
 
     def _fail(self, error: Exception) -> None:
         with self._lock:
@@ -131,14 +126,14 @@ class RunWriter:
             self._items.clear()
             self._bytes = self._taken_bytes = 0
             self._lock.notify_all()
-        self._wake.set()
+        self._committer.wake()
 
     def flush(self) -> None:
         """Block until all that was taken is committed; raises what went wrong."""
         with self._lock:
             goal = self._accepted
-            self._wake.set()
-            while self._committed < goal and self._failure is None and self._thread.is_alive():
+            self._committer.wake()
+            while self._committed < goal and self._failure is None and not self.closed:
                 self._lock.wait(0.05)
         self._raise_failure()
 
@@ -154,10 +149,10 @@ class RunWriter:
         self._raise_failure()
 
     def close(self) -> None:
-        """Commit what was taken and end the thread; without ``finish`` the run stays open."""
+        """Commit what was taken and end; without ``finish`` the run stays open."""
         self._stop = True
-        self._wake.set()
-        self._thread.join()
+        self._committer.wake()
+        self._ended.wait()
 
     def _raise_failure(self) -> None:
         if self._failure is None:
@@ -166,66 +161,51 @@ class RunWriter:
             raise LogError(str(self._failure), advice=self._failure.advice)
         raise self._failure
 
-    # --- the thread -------------------------------------------------------------------------
+    # --- in the committer's thread ----------------------------------------------------------
 
-    def _run(self) -> None:
-        try:
-            with self._engine.connect().execution_options(immediate=True) as connection:
-                set_full_sync(connection, False)
-                while self._failure is None:
-                    self._wake.wait(COMMIT_PERIOD_S)
-                    self._wake.clear()
-                    stop = self._stop
-                    self._commit_waiting(connection)
-                    if stop and not self._items:
-                        self._commit_record(connection)
-                        return
-        except Exception as error:  # noqa: BLE001 - whatever it is, the run must hear of it
-            self._fail(self._as_failure(error))
+    @property
+    def stopped(self) -> bool:
+        """Whether nothing more is taken."""
+        return self._stop or self._failure is not None
 
-    def _as_failure(self, error: Exception) -> Exception:
-        return error if isinstance(error, BenchrigError) else as_log_error(self._url, error)
+    @property
+    def drained(self) -> bool:
+        """Whether nothing waits."""
+        return not self._items
 
-    def _commit_waiting(self, connection: Connection) -> None:
+    def take_rows(self) -> list[dict[str, Any]]:
+        """Rows of all that waits; they are being written until ``rows_kept`` or ``give_up``."""
         with self._lock:
             items, self._items = self._items, []
             self._taken_bytes, self._bytes = self._bytes, 0
-        if items:
-            behind = self._taken_bytes > BEHIND_BYTES
-            codec = Codec.DELTA_SHUFFLE if behind else Codec.DELTA_NIBBLES_ZLIB
-            rows = self._rows(items, codec)
-            self._retry(lambda: self._insert(connection, rows))
+            self._taken = len(items)
+        if not items or self._failure is not None:  # after a failure nothing may follow the gap
+            return []
+        behind = self._taken_bytes > BEHIND_BYTES
+        return self._rows(items, Codec.DELTA_SHUFFLE if behind else Codec.DELTA_NIBBLES_ZLIB)
+
+    def rows_kept(self) -> None:
+        """What was taken is on the disk."""
         with self._lock:
-            self._committed += len(items)
-            self._taken_bytes = 0
+            self._committed += self._taken
+            self._taken = self._taken_bytes = 0
             self._lock.notify_all()
 
-    def _retry(self, work: Callable[[], None]) -> None:
-        for attempt in range(1, BUSY_TRIES_MAX + 1):
-            try:
-                work()
-                return
-            except OperationalError as error:
-                busy = "locked" in str(error.orig) or "busy" in str(error.orig)
-                if not busy or attempt == BUSY_TRIES_MAX or self._failure is not None:
-                    raise
+    def give_up(self, error: Exception) -> None:
+        """What was taken cannot be kept: the run must hear of it."""
+        self._fail(error if isinstance(error, BenchrigError) else as_log_error(self._url, error))
 
-    def _insert(self, connection: Connection, rows: list[dict[str, Any]]) -> None:
-        with connection.begin():
-            connection.execute(insert(chunk_table), rows)
+    def last_row(self) -> dict[str, Any] | None:
+        """The row that ends the run, when it is to be ended."""
+        if self._record is None or self._failure is not None:
+            return None
+        return end_row(self._log_id, self._record, self._seq, self._digest)
 
-    def _commit_record(self, connection: Connection) -> None:
-        record = self._record
-        if record is None or self._failure is not None:
-            return
-        row = end_row(self._log_id, record, self._seq, self._digest)
-        set_full_sync(connection, True)
-
-        def work() -> None:
-            with connection.begin():
-                append_row(connection, self._log_id, "end", end_table, row, row["record_id"])
-
-        self._retry(work)
+    def end(self) -> None:
+        """Nothing more will be asked of this writer."""
+        self._ended.set()
+        with self._lock:
+            self._lock.notify_all()
 
     def _rows(self, items: Sequence[_Item], codec: Codec) -> list[dict[str, Any]]:
         rows: list[dict[str, Any]] = []

@@ -16,6 +16,7 @@ from pathlib import Path
 import pytest
 
 from benchrig.errors import LogError
+from benchrig.record import committer as committer_module
 from benchrig.record import writer as writer_module
 from benchrig.record.log import RunLog
 from benchrig.record.values import EventKind
@@ -119,7 +120,7 @@ def test_a_log_that_cannot_keep_up_fails_with_bounded_memory(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(writer_module, "QUEUE_BYTES_MAX", 1 << 20)
-    monkeypatch.setattr(writer_module, "COMMIT_PERIOD_S", 60)
+    monkeypatch.setattr(committer_module, "COMMIT_PERIOD_S", 60)
     monkeypatch.setattr(writer_module, "WAKE_BYTES", 1 << 30)
     with RunLog.open(tmp_path / "runs.db") as log:
         log.begin_run("a", made.plan(), made.rig())
@@ -224,3 +225,47 @@ def test_a_record_of_another_run_is_refused(tmp_path: Path) -> None:
         writer.finish(made.record("a"))
         with pytest.raises(ValueError, match="closed"):
             writer.finish(made.record("a"))
+
+
+def test_runs_written_at_once_share_their_commits_and_not_their_troubles(tmp_path: Path) -> None:
+    names = [f"run-{n}" for n in range(5)]
+    with RunLog.open(tmp_path / "runs.db") as log:
+        writers = {}
+        for name in names:
+            log.begin_run(name, made.plan(), made.rig())
+            writers[name] = log.writer(name)
+            writers[name].add_block(made.block(0))
+            writers[name].flush()
+        assert len([t for t in threading.enumerate() if t.name == "run log"]) == 1
+        writers["run-2"]._seq = 0  # what the file holds already, and so refuses
+        with log._committer._lock:  # so that one turn takes from all of them
+            for name in names:
+                writers[name].add_block(made.block(1))
+                writers[name].add_block(made.block(2))
+        for name in names:
+            if name == "run-2":
+                with pytest.raises(LogError):
+                    writers[name].flush()
+            else:
+                writers[name].flush()
+                writers[name].finish(made.record(name))
+        with pytest.raises(LogError):
+            writers["run-2"].finish(made.record("run-2"))
+        for name in names:
+            kept = [made.block(n) for n in range(1 if name == "run-2" else 3)]
+            assert same_blocks(list(log.samples(name)), kept)
+        assert [run.record_id for run in log.open_runs()] == ["run-2"]
+        assert verify(log) == []
+    assert [t for t in threading.enumerate() if t.name == "run log"] == []
+
+
+def test_a_log_takes_another_run_after_all_have_ended(tmp_path: Path) -> None:
+    with RunLog.open(tmp_path / "runs.db") as log:
+        for name in ("a", "b"):
+            log.begin_run(name, made.plan(), made.rig())
+            writer = log.writer(name)
+            writer.add_block(made.block(0))
+            writer.finish(made.record(name))
+            log._committer.join()
+            assert same_blocks(list(log.samples(name)), [made.block(0)])
+        assert verify(log) == []

@@ -1,0 +1,204 @@
+"""The thread that commits for all runs of a log: many rigs, one transaction.
+
+A commit costs a millisecond or two whatever is in it, and only one can be under way in a file, so
+the runs that are written at the same time share it. What one of them cannot bring in is no
+business of the others: when the common transaction fails, each is tried by itself.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Sequence
+from typing import Any, Protocol
+
+from sqlalchemy import Connection, Engine, insert
+from sqlalchemy.exc import OperationalError
+
+from benchrig.record.chain import append_row
+from benchrig.record.database import set_full_sync
+from benchrig.record.schema import chunk_table, end_table
+
+COMMIT_PERIOD_S = 0.8  # and the commit itself: under a second together
+BUSY_TRIES_MAX = 6  # each waits for the database's own busy time
+
+
+class Committed(Protocol):
+    """One run's writer, as its committer sees it."""
+
+    @property
+    def failure(self) -> Exception | None:
+        """Why nothing more is kept."""
+        ...
+
+    @property
+    def stopped(self) -> bool:
+        """Whether nothing more is taken."""
+        ...
+
+    @property
+    def drained(self) -> bool:
+        """Whether nothing waits."""
+        ...
+
+    def take_rows(self) -> list[dict[str, Any]]:
+        """Rows of all that waits, in order."""
+        ...
+
+    def rows_kept(self) -> None:
+        """What was taken is on the disk."""
+        ...
+
+    def give_up(self, error: Exception) -> None:
+        """What was taken cannot be kept."""
+        ...
+
+    def last_row(self) -> dict[str, Any] | None:
+        """The row that ends the run, when it is to be ended."""
+        ...
+
+    def end(self) -> None:
+        """Nothing more will be asked of this writer."""
+        ...
+
+
+_Taken = tuple[Committed, list[dict[str, Any]]]
+
+
+class Committer:
+    """Commits for the writers of one log; its thread lives while there are any."""
+
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
+        self._lock = threading.Lock()
+        self._wake = threading.Event()
+        self._writers: list[Committed] = []
+        self._running = False
+        self._thread: threading.Thread | None = None
+
+    def add(self, writer: Committed) -> None:
+        """Commit for this writer too, until it has stopped."""
+        with self._lock:
+            self._writers.append(writer)
+            if not self._running:
+                self._running = True
+                self._thread = threading.Thread(target=self._run, name="run log", daemon=True)
+                self._thread.start()
+
+    def wake(self) -> None:
+        """Commit now rather than at the next turn."""
+        self._wake.set()
+
+    def join(self) -> None:
+        """Wait until the thread has let go of the file; every writer must have been closed."""
+        with self._lock:
+            thread = self._thread
+        if thread is not None:
+            thread.join()
+
+    # --- the thread -------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        try:
+            with self._engine.connect().execution_options(immediate=True) as connection:
+                set_full_sync(connection, False)
+                while self._goes_on():
+                    self._wake.wait(COMMIT_PERIOD_S)
+                    self._wake.clear()
+                    with self._lock:
+                        writers = list(self._writers)
+                    self._turn(connection, writers)
+        except Exception as error:  # noqa: BLE001 - whatever it is, every run must hear of it
+            with self._lock:
+                writers, self._writers, self._running = self._writers, [], False
+            for writer in writers:
+                writer.give_up(error)
+                writer.end()
+
+    def _goes_on(self) -> bool:
+        with self._lock:
+            self._running = bool(self._writers)
+            return self._running
+
+    def _turn(self, connection: Connection, writers: Sequence[Committed]) -> None:
+        # Whoever has stopped by now has nothing to add to what is taken next.
+        stopped = [writer for writer in writers if writer.stopped]
+        self._commit(connection, writers)
+        for writer in stopped:
+            if writer.drained:
+                self._end(connection, writer)
+
+    def _commit(self, connection: Connection, writers: Sequence[Committed]) -> None:
+        taken: list[_Taken] = []
+        for writer in writers:
+            try:
+                rows = writer.take_rows()
+            except Exception as error:  # noqa: BLE001 - the run must hear of it
+                writer.give_up(error)
+            else:
+                taken.append((writer, rows))
+        try:
+            self._insert(connection, taken)
+        except Exception as error:  # noqa: BLE001 - the runs must hear of it
+            if len(taken) == 1:
+                taken[0][0].give_up(error)
+            else:
+                for one in taken:
+                    self._commit_alone(connection, one)
+        else:
+            for writer, _ in taken:
+                writer.rows_kept()
+
+    def _commit_alone(self, connection: Connection, one: _Taken) -> None:
+        try:
+            self._insert(connection, [one])
+        except Exception as error:  # noqa: BLE001 - the run must hear of it
+            one[0].give_up(error)
+        else:
+            one[0].rows_kept()
+
+    def _insert(self, connection: Connection, taken: Sequence[_Taken]) -> None:
+        rows = [row for _, waiting in taken for row in waiting]
+        if not rows:
+            return
+
+        def work() -> None:
+            with connection.begin():
+                connection.execute(insert(chunk_table), rows)
+
+        _retry(work, [writer for writer, _ in taken])
+
+    def _end(self, connection: Connection, writer: Committed) -> None:
+        """End a run, safe from a power cut where it has a record."""
+        try:
+            row = writer.last_row()
+            if row is not None:
+                self._commit_end(connection, writer, row)
+        except Exception as error:  # noqa: BLE001 - the run must hear of it
+            writer.give_up(error)
+        with self._lock:
+            self._writers.remove(writer)
+        writer.end()
+
+    def _commit_end(self, connection: Connection, writer: Committed, row: dict[str, Any]) -> None:
+        def work() -> None:
+            with connection.begin():
+                append_row(connection, row["log_id"], "end", end_table, row, row["record_id"])
+
+        set_full_sync(connection, True)
+        try:
+            _retry(work, [writer])
+        finally:
+            set_full_sync(connection, False)
+
+
+def _retry(work: Callable[[], None], writers: Sequence[Committed]) -> None:
+    """Again while another program holds the file and anybody still wants it, so often."""
+    for attempt in range(1, BUSY_TRIES_MAX + 1):
+        try:
+            work()
+            return
+        except OperationalError as error:
+            busy = "locked" in str(error.orig) or "busy" in str(error.orig)
+            wanted = any(writer.failure is None for writer in writers)
+            if not busy or not wanted or attempt == BUSY_TRIES_MAX:
+                raise
