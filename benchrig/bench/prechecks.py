@@ -12,6 +12,8 @@ import asyncio
 from collections.abc import Callable
 from dataclasses import replace
 
+import numpy as np
+
 from benchrig.bench.observer import Observer, Reading, Window
 from benchrig.bench.safety import (
     CURRENT_THRESHOLD_A,
@@ -341,8 +343,8 @@ def _judge_pulse(observer: Observer, plan: RunPlan, window: Window, role: InputR
 
 def _peak(reading: Reading) -> float:
     """A high value that single noisy codes do not make."""
-    ordered = sorted(float(x) for x in reading.si)
-    return ordered[-min(4, len(ordered))]
+    ordered = np.sort(reading.codes)
+    return reading.scale.value(float(ordered[-min(4, len(ordered))]))
 
 
 def _words(role: InputRole) -> str:

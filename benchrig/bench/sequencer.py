@@ -247,6 +247,7 @@ class _Run:
         self.gathered.warm_resistance_ohm = warm.resistance_ohm
         if warm.resistance_ohm is not None:
             self._note("warm resistance, low current", f"{warm.resistance_ohm.value:.3f} ohm")
+        await self.rig.stop_stream()  # nobody reads what it sends while the part rests
         await asyncio.sleep(COOL_DOWN_S)
 
     async def _assess_motion(self) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass
 
 ELAPSED_S_MIN = 5.0
@@ -43,7 +44,7 @@ class ClockComparison:
         self._tick_s = tick_s
         self._first: ClockPoint | None = None
         self._begun_s = 0.0
-        self._latest: list[ClockPoint] = []
+        self._latest: deque[ClockPoint] = deque()
 
     def add(self, point: ClockPoint) -> None:
         """One more reading."""
@@ -53,7 +54,8 @@ class ClockComparison:
             point.sent_s - self._begun_s < _SPAN_S and point.round_trip_s < self._first.round_trip_s
         ):
             self._first = point
-        self._latest = [p for p in self._latest if point.sent_s - p.sent_s < _SPAN_S]
+        while self._latest and point.sent_s - self._latest[0].sent_s >= _SPAN_S:
+            self._latest.popleft()
         self._latest.append(point)
 
     def ratio(self) -> ClockRatio | None:

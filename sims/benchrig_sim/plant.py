@@ -328,28 +328,23 @@ class Plant:
         carrying = [
             (k, b) for k, b in self.branches.items() if b.segments and b.segments[-1].t1 > t0
         ]
-        if not carrying:
-            off = (0.0, 0.0)
-            return {
-                InputRole.SUPPLY_VOLTAGE: (volts, volts),
-                **dict.fromkeys(_FLOWS, off),
-                **dict.fromkeys(_SENSED, off),
-            }
-        if len(carrying) > 1 or self._source_span[0][1]:
+        if len(carrying) > 1:
             return None
-        k, branch = carrying[0]
-        line = branch.lines(t0, t1)
-        if line is None:
+        k, branch = carrying[0] if carrying else (-1, None)
+        line = None if branch is None else branch.lines(t0, t1)
+        if line is None and branch is not None:
             return None
-        flow = i0, i1 = line.flat(t0, t1)
+        i0, i1 = (0.0, 0.0) if line is None else line.flat(t0, t1)
+        drop_ohm = self.circuit.supply_ohm if line is not None and line.from_supply else 0.0
+        source_ohm = self.circuit.reference_ohm if self._source_span[0][1] else 0.0
         levels = {
-            InputRole.SUPPLY_VOLTAGE: (
-                volts - self.circuit.supply_ohm * i0,
-                volts - self.circuit.supply_ohm * i1,
-            ),
-            **dict.fromkeys(_FLOWS, flow),
+            InputRole.SUPPLY_VOLTAGE: (volts - drop_ohm * i0, volts - drop_ohm * i1),
+            InputRole.REFERENCE_VOLTAGE: (source_ohm * i0, source_ohm * i1),
+            **dict.fromkeys(_FLOWS, (i0, i1)),
         }
-        if self._sense[0][1] == k:
+        if line is None:
+            levels.update(dict.fromkeys(_SENSED, (0.0, 0.0)))
+        elif self._sense[0][1] == k:
             sensed = line.emf_v - line.sense_ohm * i0, line.emf_v - line.sense_ohm * i1
             levels.update(dict.fromkeys(_SENSED, sensed))
         return levels

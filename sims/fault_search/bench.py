@@ -32,6 +32,15 @@ class WatchedRig(SimRig):
         """Take the blocks captured so far, and note them."""
         told = len(self._pending)
         super().flush_samples()
+        self._note(told)
+
+    def _flush_rest(self) -> None:
+        """Take what a stream has captured when it ends, and note it."""
+        told = len(self._pending)
+        super()._flush_rest()
+        self._note(told)
+
+    def _note(self, told: int) -> None:
         for _, _, kind, body in self._pending[told:]:
             if kind == SAMPLES_ID:
                 number, tick = (int.from_bytes(body[a:b], "little") for a, b in ((1, 3), (3, 7)))
