@@ -243,7 +243,7 @@ def record_history(
 ) -> None:
     """Everything a tag has behind it, oldest first, and what changed from first to last."""
     from benchrig.record.entries import FlowEntry, LeakEntry, SprayEntry
-    from benchrig.report.history import before_after_line, history_table
+    from benchrig.report.history import before_after_line, history_lines
 
     if page is not None and not page.parent.is_dir():
         raise UsageError(f"there is no folder {page.parent}")
@@ -266,10 +266,8 @@ def record_history(
     if as_json:
         say_json(_history_json(tag, runs, typed, line))
         return
-    from rich.console import Console
-
-    if records:
-        Console().print(history_table(records))
+    for text in history_lines(records):
+        say(text)
     for entry in typed:
         say(_typed_line(entry))
     if line:

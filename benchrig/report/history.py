@@ -12,8 +12,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from rich.table import Table
-from rich.text import Text
 
 from benchrig.judge import compare as judge_compare
 from benchrig.judge.golden import Chart
@@ -206,16 +204,16 @@ def number_of(record: RunRecord, characteristic: Characteristic) -> str:
     return "–" if found is None else value_text(found)
 
 
-def history_table(records: Sequence[RunRecord]) -> Table:
-    """The history of a tag for a terminal."""
-    table = Table(title=None, show_edge=False, pad_edge=False)
-    for column in ("begun", "stage", "R20", "current", "motion", "drop-outs", "verdict", "record"):
-        table.add_column(column, overflow="fold")
+def history_lines(records: Sequence[RunRecord]) -> list[str]:
+    """The history of a tag for a terminal of 80 columns: two lines a record."""
+    lines = []
     for row in history_rows(records):
-        cells = (row.begun_at[:16], row.stage, row.r20, row.current, row.motion, row.drop_outs)
         verdict = f"{SHAPES[row.verdict]} {row.verdict.value}"
-        table.add_row(*(Text(clean(cell)) for cell in (*cells, verdict, row.record_id)))
-    return table
+        drop_outs = f"drop-outs {row.drop_outs}"
+        head = f"{row.begun_at[:10]}  {row.stage:8}  {verdict:14}  {drop_outs:17}  {row.record_id}"
+        values = (f"R20 {row.r20}", f"current {row.current}", f"motion {row.motion}")
+        lines += [clean(head), clean("    " + "  ".join(values))]
+    return lines
 
 
 def control_chart(chart: Chart, days: Sequence[str] = ()) -> str:

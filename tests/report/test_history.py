@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import io
 from dataclasses import replace
 
 import numpy as np
 import pytest
-from rich.console import Console
 
 from benchrig.parts.part import Characteristic
 from benchrig.quantity import Measured
@@ -18,8 +16,8 @@ from benchrig.report.history import (
     before_after_line,
     compare,
     control_chart,
+    history_lines,
     history_rows,
-    history_table,
 )
 from tests.report import sample_records as samples
 
@@ -94,11 +92,13 @@ def test_the_history_keeps_the_order_handed_in() -> None:
     assert [row.record_id for row in rows] == [record.record_id for record in records]
     assert rows[0].drop_outs == "9 of 25"
     assert rows[2].r20 == "–"
-    console = Console(file=io.StringIO(), width=140)
-    console.print(history_table([*records, samples.hostile()]))
-    text = console.file.getvalue()  # type: ignore[attr-defined]
-    assert "✕ FAIL" in text
-    assert "14.520 ± 0.087 Ω" in text
+    lines = history_lines([*records, samples.hostile()])
+    assert len(lines) == 8
+    assert "✕ FAIL" in lines[0]
+    assert records[0].record_id in lines[0]
+    assert "R20 14.520 ± 0.087 Ω" in lines[3]
+    assert "drop-outs 9 of 25" in lines[0]
+    assert max(map(len, lines[:6])) <= 80
 
 
 def test_the_control_chart_marks_what_is_outside_and_only_that() -> None:
