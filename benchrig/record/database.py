@@ -221,18 +221,22 @@ def check_version(url: URL, version: int) -> None:
         )
 
 
-def migrate(engine: Engine, url: URL) -> None:
-    """Bring the schema to this version, each step in one transaction, after a backup."""
+def migrate(engine: Engine, url: URL) -> int:
+    """Bring the schema to this version, which it gives; each step in one transaction.
+
+    A file is copied before its tables change.
+    """
     with engine.connect() as connection:
         version = version_of(connection)
     check_version(url, version)
     if version == schema.VERSION:
-        return
+        return version
     if version and is_sqlite(url):
         backup(Path(str(url.database)), version)
     for step in schema.MIGRATIONS:
         with engine.execution_options(immediate=True).begin() as connection:
             _take_step(connection, step)
+    return schema.VERSION
 
 
 def _take_step(connection: Connection, step: schema.Migration) -> None:

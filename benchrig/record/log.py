@@ -85,10 +85,10 @@ class RunLog(LogReader):
         return log
 
     def _prepare(self, sqlite: bool) -> None:
-        if not self._read_only:
-            database.migrate(self._engine, self._url)
+        version = None if self._read_only else database.migrate(self._engine, self._url)
         with self._engine.connect() as connection:
-            version = database.version_of(connection)
+            if version is None:
+                version = database.version_of(connection)
             if version == 0:
                 raise LogError(
                     f"run log {self.shown}: holds no run log yet",

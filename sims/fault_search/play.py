@@ -8,6 +8,7 @@ import shutil
 import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from typing import Any
 from unittest import mock
@@ -17,6 +18,7 @@ from benchrig.bench.safety import Declaration, Shortfall
 from benchrig.errors import NotProvenSafe
 from benchrig.measure.samples import SampleBlock
 from benchrig.parts import library as parts
+from benchrig.parts.part import Part
 from benchrig.patterns.pattern import Pattern, Step
 from benchrig.record.log import RunLog
 from benchrig.record.values import (
@@ -198,7 +200,12 @@ def _plan(case: Case) -> RunPlan:
         ),
         repeats=case.repeats,
     )
-    return RunPlan(part=parts.load("demo-injector"), pattern=pattern, output=0, temperature=ROOM)
+    return RunPlan(part=_part(), pattern=pattern, output=0, temperature=ROOM)
+
+
+@cache
+def _part() -> Part:
+    return parts.load("demo-injector")
 
 
 class Stage:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import asyncio
 from dataclasses import replace
+from functools import cache
 
 from benchrig.bench.job import Job, run_job
 from benchrig.bench.safety import Declaration, Shortfall
 from benchrig.errors import NotProvenSafe
 from benchrig.parts import library as parts
+from benchrig.parts.part import Part
 from benchrig.patterns import library as patterns
 from benchrig.patterns.pattern import Pattern, Step
 from benchrig.record.log import RunLog
@@ -36,6 +38,12 @@ def brief() -> Pattern:
     return Pattern(name="brief", title="Two short cycles", steps=(on, off), repeats=2)
 
 
+@cache
+def _part(name: str) -> Part:
+    """Read once, as for a tray of equal parts."""
+    return parts.load(name)
+
+
 def do_job(
     log: RunLog,
     number: int,
@@ -48,7 +56,7 @@ def do_job(
     """One job on virtual time; its record is in the log."""
     job = Job(
         rig_url=rig,
-        plan=RunPlan(part=parts.load(part), pattern=pattern, output=0, temperature=ROOM),
+        plan=RunPlan(part=_part(part), pattern=pattern, output=0, temperature=ROOM),
         tell=nobody,
         stamp=lambda: STAMP,
         record_id=f"20310504-100000-{number:04x}",
