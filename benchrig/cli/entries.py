@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from benchrig.cli.output import say, say_json, talk
+from benchrig.cli.output import say, say_json, talk, wrapped
 from benchrig.cli.records import JsonOption, LogOption, open_log
 from benchrig.errors import LogError, UsageError
 
@@ -271,7 +271,7 @@ def record_history(
     for entry in typed:
         say(_typed_line(entry))
     if line:
-        say(f"first to last: {line}")
+        say(wrapped(f"first to last: {line}"))
     if page is not None:
         say(str(page))
 
