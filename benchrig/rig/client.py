@@ -51,10 +51,18 @@ from benchrig.wire.messages import (
 from benchrig.wire.schedule import Schedule
 
 HEARTBEAT_PERIOD_S = 0.1
+_BEFORE_GATHERED_S = 0.003  # so that its answer comes with what a link has gathered by then
 # A board may sit in its boot loader for two seconds after its port was opened.
 HELLO_PATIENCE_S = (0.1,) * 40
 _GOODBYE_S = 0.5
 _M = TypeVar("_M", bound=Message)
+
+
+def _next_beat_s(sent_s: float) -> float:
+    """A period later at the latest; sooner where that brings it together with other rigs'."""
+    soonest_s = sent_s + HEARTBEAT_PERIOD_S / 50
+    turn = (soonest_s + _BEFORE_GATHERED_S) // HEARTBEAT_PERIOD_S + 1.0
+    return min(sent_s + HEARTBEAT_PERIOD_S, turn * HEARTBEAT_PERIOD_S - _BEFORE_GATHERED_S)
 
 
 class VersionNotSpoken(RigError):
@@ -302,14 +310,13 @@ class Rig:
         self._opened = True
 
     async def _beat(self) -> None:
-        """Heartbeats at a fixed pace; ends with the link."""
+        """Heartbeats at a fixed pace, all rigs' together; ends with the link."""
         loop = asyncio.get_running_loop()
-        due_s = loop.time()
         with suppress(RigError):
             while True:
+                sent_s = loop.time()
                 await self.request(Heartbeat())
-                due_s = max(due_s + HEARTBEAT_PERIOD_S, loop.time())
-                await asyncio.sleep(due_s - loop.time())
+                await asyncio.sleep(max(0.0, _next_beat_s(sent_s) - loop.time()))
 
     async def _say_goodbye(self) -> None:
         """Whatever happened, the last thing asked of a rig is to drop everything."""

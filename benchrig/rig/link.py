@@ -24,6 +24,7 @@ from benchrig.errors import LinkError, UsageError
 # Reads are gathered for this long at most, since wake-ups are what a stream costs. An answer on a
 # quiet line does not wait: the first bytes after a pause or a write are handed over at once.
 GATHER_S = 0.050
+_JUST_AHEAD_S = 0.005
 GATHER_FULL_S = 0.004  # where more comes than the system holds for so long
 OPEN_TIMEOUT_S = 5.0
 BREAK_S = 0.010  # far above two byte times at any speed
@@ -61,8 +62,11 @@ class Link(Protocol):
 
 
 def gather_until_s(now_s: float) -> float:
-    """When to read again: at times that are the same for all links, which then wake together."""
-    return (now_s // GATHER_S + 1.0) * GATHER_S
+    """When to read again: at times that are the same for all links, which then wake together.
+
+    One that is only just ahead is left out.
+    """
+    return ((now_s + _JUST_AHEAD_S) // GATHER_S + 1.0) * GATHER_S
 
 
 class Inbox:

@@ -12,7 +12,14 @@ import pytest
 
 from benchrig.errors import LinkError, ProtocolViolation, RigRefused
 from benchrig.measure.samples import InputScale, SampleBlock
-from benchrig.rig.client import Rig, RigClientState, VersionNotSpoken, rig_on
+from benchrig.rig.client import (
+    HEARTBEAT_PERIOD_S,
+    Rig,
+    RigClientState,
+    VersionNotSpoken,
+    _next_beat_s,
+    rig_on,
+)
 from benchrig.rig.events import (
     EdgeEvent,
     FaultEvent,
@@ -120,6 +127,21 @@ async def test_the_heartbeat_keeps_its_pace_beside_requests() -> None:
     gaps = np.diff(beats)
     assert len(gaps) >= 6
     assert gaps.max() < 0.2
+
+
+@pytest.mark.parametrize("late_s", [0.0, -1e-9, 0.0004, 0.006])
+async def test_beats_of_rigs_come_together_and_never_later_than_a_period(late_s: float) -> None:
+    for hundredth in range(100):
+        sent_s = 7.0 + hundredth / 1000
+        sends = [sent_s]
+        for _ in range(20):
+            due_s = _next_beat_s(sends[-1])
+            assert sends[-1] < due_s <= sends[-1] + HEARTBEAT_PERIOD_S
+            sends.append(due_s + late_s)
+        phases = np.mod(np.array(sends[10:]) + 0.003 - late_s + 0.01, HEARTBEAT_PERIOD_S) - 0.01
+        assert np.all(np.abs(phases) < 0.0021 + abs(late_s)), hundredth
+        gaps = np.diff(sends[10:])
+        assert np.all(np.abs(gaps - HEARTBEAT_PERIOD_S) < 1e-6)
 
 
 async def test_a_lost_answer_is_asked_for_again_and_done_once() -> None:

@@ -15,6 +15,7 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pytest
 import serial
 from serial import rfc2217
@@ -22,7 +23,7 @@ from serial import rfc2217
 from benchrig.errors import LinkError, UsageError
 from benchrig.rig.client import open_rig, rig_on
 from benchrig.rig.events import LinkLost
-from benchrig.rig.link import Link, NoBreak, open_link
+from benchrig.rig.link import GATHER_S, Link, NoBreak, gather_until_s, open_link
 from benchrig.rig.serial_link import BAUD, DescriptorLink, ThreadLink
 from benchrig.wire.messages import Start
 from tests.rig.scripted_rig import ScriptedRig
@@ -266,6 +267,25 @@ async def test_reads_are_gathered_but_an_answer_is_not_kept_waiting(make: MakeLi
             await read_exactly(link, 7)
             latencies.append(loop.time() - begun)
         assert sorted(latencies)[5] < 0.015
+
+
+async def test_links_read_together_and_never_long_after_they_gathered() -> None:
+    for now_s in np.linspace(3.0, 3.2, 2001).tolist():
+        when_s = gather_until_s(now_s)
+        assert 0.004 < when_s - now_s <= GATHER_S + 0.0051
+        assert abs(when_s / GATHER_S - round(when_s / GATHER_S)) < 1e-6
+
+
+async def test_what_fills_a_terminal_is_read_to_its_end_at_once() -> None:
+    loop = asyncio.get_running_loop()
+    async with by_port() as (link, end):
+        sending = loop.run_in_executor(None, end.send, bytes(range(256)) * 800)
+        sizes: list[int] = []
+        async with asyncio.timeout(20):
+            while sum(sizes) < 204_800:
+                sizes.append(len(await link.read()))
+        await sending
+        assert max(sizes) > 8_192, "more than a terminal gives at once"
 
 
 async def write_until_it_fails(link: Link) -> None:
