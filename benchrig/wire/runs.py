@@ -13,8 +13,9 @@ import struct
 from dataclasses import dataclass
 
 from cobs import cobs
+from fastcrc.crc16 import ibm_3740
 
-from benchrig.wire.frames import CRC_BYTES, DELIMITER, PAYLOAD_BYTES_MIN, FrameDecoder, crc16
+from benchrig.wire.frames import CRC_BYTES, DELIMITER, PAYLOAD_BYTES_MIN, FrameDecoder
 
 RUN_LEAST = 2
 RUN_MOST = 1024
@@ -76,7 +77,7 @@ class RunDecoder(FrameDecoder):
         between = data[stride - 1 :: stride]
         if len(data) != count * stride - 1 or between != DELIMITER * (count - 1):
             return None
-        checks = [crc16(data[at : at + size]) for at in range(0, len(data), stride)]
+        checks = [ibm_3740(data[at : at + size]) for at in range(0, len(data), stride)]
         wanted = struct.pack(f"<{count}H", *checks)
         if data[size::stride] != wanted[::2] or data[size + 1 :: stride] != wanted[1::2]:
             return None
