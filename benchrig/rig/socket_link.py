@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 
 from benchrig.errors import LinkError
-from benchrig.rig.link import GATHER_S, OPEN_TIMEOUT_S, Inbox, NoBreak
+from benchrig.rig.link import OPEN_TIMEOUT_S, Inbox, NoBreak, gather_until_s
 
 _UNSENT_BYTES_MAX = 65_536
 
@@ -34,7 +34,7 @@ class SocketLink(asyncio.Protocol):
         if self._transport is not None and not self._transport.is_closing():
             self._transport.pause_reading()
             loop = asyncio.get_running_loop()
-            self._resume = loop.call_later(GATHER_S, self._read_on)
+            self._resume = loop.call_at(gather_until_s(loop.time()), self._read_on)
 
     def connection_lost(self, exc: Exception | None) -> None:
         """Closed by the other end, or broken."""
