@@ -86,6 +86,7 @@ class SimRig:
         self._tx_free_s = 0.0
         self._unasked = 0
         self._said = 0
+        self._flushed_s = -inf
         self._pending: list[tuple[float, int, int, bytes]] = []  # ready, order, id, body
         self.striker = Striker(self)
         self.firmware = Firmware(self, FaultReason.NONE)
@@ -101,8 +102,12 @@ class SimRig:
             return
         line = self.striker.line_in
         *frames, rest = data.split(b"\x00")
-        pieces = [piece for f in frames for piece in self._frame_in(f + b"\x00", now_s)]
-        line.queue([*pieces, (now_s, rest)] if rest else pieces)
+        if line.spoil or self.striker.waits_for_frames_in:
+            pieces = [piece for f in frames for piece in self._frame_in(f + b"\x00", now_s)]
+            line.queue([*pieces, (now_s, rest)] if rest else pieces)
+        else:
+            line.frames += sum(map(bool, frames))
+            line.queue([(now_s, data)])
         self._take_in(now_s)
 
     def on_break(self, now_s: float) -> None:
@@ -115,7 +120,8 @@ class SimRig:
         """Everything the host has received by this time and not yet been given."""
         self._run(now_s)
         self._take_in(now_s)
-        self._flush()
+        if self._pending or now_s > self._flushed_s:
+            self._flush()
         if self.unplugged:
             return b""
         return b"".join(data for _, data in self.striker.line_out.arrived(now_s))
@@ -351,6 +357,7 @@ class SimRig:
 
     def _flush(self) -> None:
         """Number what is to be said in the order it became ready, and send it."""
+        self._flushed_s = self.now_s
         self.flush_samples()
         if not self._pending:
             return

@@ -28,6 +28,11 @@ class Striker(BenchStriker):
         super().__init__(rig, rig.spec.faults, rig.spec.seed)
 
     @property
+    def waits_for_frames_in(self) -> bool:
+        """Whether any fault counts the host's frames."""
+        return bool(self._by_frame_in)
+
+    @property
     def waits_for_frames_out(self) -> bool:
         """Whether any fault counts the rig's frames."""
         return bool(self._by_frame_out)

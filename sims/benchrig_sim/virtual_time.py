@@ -20,6 +20,7 @@ from collections.abc import Iterator
 from typing import Any
 
 POLL_EVERY = 8  # wake-ups; asking the system is a good part of what one costs
+POLL_EVERY_ALONE = 64  # where no other thread is expected to call
 THREAD_GRACE_S = 2.0  # real time given to a thread nobody announced, before Deadlock
 
 
@@ -32,6 +33,7 @@ class _JumpingSelector(selectors.BaseSelector):
 
     def __init__(self) -> None:
         self._real = selectors.DefaultSelector()
+        self.poll_every = POLL_EVERY
         self.now_s = 0.0
         self.threads = 0
         self._unasked = 0
@@ -56,7 +58,7 @@ class _JumpingSelector(selectors.BaseSelector):
 
     def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
         self._unasked += 1
-        asked = self._unasked >= POLL_EVERY
+        asked = self._unasked >= self.poll_every
         if timeout is not None and timeout <= 0.0:
             return self._ask(0) if asked else []
         if self.threads:
@@ -120,6 +122,10 @@ class UnthreadedTimeLoop(VirtualTimeLoop):
     For many short jobs, of which threads are a good part of the cost. The work must not wait
     for anything that this loop has still to do.
     """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._jumping.poll_every = POLL_EVERY_ALONE
 
     def run_in_executor(self, executor, func, *args):  # type: ignore[override, no-untyped-def]
         """Do it now; what it gives or raises comes to whoever awaits it."""
