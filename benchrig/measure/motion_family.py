@@ -10,7 +10,8 @@ not one of the coils but
   themselves, from which thresholds come;
 * *signatures*: what a movement adds to the current of the same coil stuck;
 * *moving* coils sorted into groups (size of the inductance change, end of travel, kind of
-  motion), each with the joint moments of current, start and end.
+  motion, and what the current says about the end), each with the joint moments of current,
+  start and end.
 """
 
 from __future__ import annotations
@@ -54,10 +55,15 @@ CLUSTERS = 8
 BASIS = 72
 RANK, STUCK_RANK = 16, 30
 FIRST_END = 0.4
-CELLS = (0.06, 0.06, 0.09, 0.12)  # width of a group for each manner of motion
+# Widths of a group in its end for each manner of motion, and into how many it is sliced along
+# the current's own forecast of the end. Small movements drown in noise before that bends.
+SMALL_CELLS, SMALL_SLICES = (0.06, 0.06, 0.09, 0.12), 1
+LARGE_CELLS, LARGE_SLICES = (0.09, 0.09, 0.09, 0.12), 3
+LARGE = 2  # first class of inductance change that is called so
+SLICE_NOISE = 8e-4  # of a coefficient of the basis, at which that forecast is made
 BRISK, ORDINARY, SOFT_TRAVEL = 0.42, 0.72, 0.9  # longest travels
 SOFT = 1.15  # a landing slower than this, over the mean speed, is a soft one
-GROUP_MIN = 45
+GROUP_MIN = 30
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -219,16 +225,31 @@ def _spread(ends: Array, count: int, rng: np.random.Generator) -> NDArray[np.int
 
 
 def _group_rows(
-    kind: NDArray[np.intp], manner: NDArray[np.intp], end: Array
+    kind: NDArray[np.intp], manner: NDArray[np.intp], end: Array, at: Array
 ) -> Iterator[tuple[int, int, NDArray[np.intp]]]:
     for which in range(len(bank.INDUCTANCE_CHANGES)):
-        for how, width in enumerate(CELLS):
+        cells, count = (
+            (LARGE_CELLS, LARGE_SLICES) if which >= LARGE else (SMALL_CELLS, SMALL_SLICES)
+        )
+        for how, width in enumerate(cells):
             rows = np.flatnonzero((kind == which) & (manner == how))
             cell = np.floor((end[rows] - FIRST_END) / width).astype(int)
             for number in range(int((LAST - FIRST_END) / width)):
-                inside = rows[cell == number]
-                if len(inside) >= GROUP_MIN:
-                    yield which, how, inside
+                for inside in _slices(rows[cell == number], count, end, at):
+                    if len(inside) >= GROUP_MIN:
+                        yield which, how, inside
+
+
+def _slices(rows: NDArray[np.intp], count: int, end: Array, at: Array) -> list[NDArray[np.intp]]:
+    """Equal parts along the direction of the current that best tells the end."""
+    if count == 1 or len(rows) < count * GROUP_MIN:
+        return [rows]
+    rest = at[rows] - at[rows].mean(axis=0)
+    power = rest.T @ rest / len(rows) + SLICE_NOISE**2 * np.eye(rest.shape[1])
+    forecast = rest @ np.linalg.solve(power, rest.T @ (end[rows] - end[rows].mean()))
+    edges = np.quantile(forecast, np.arange(1, count) / count)
+    part = np.searchsorted(edges, forecast)
+    return [rows[part == n] for n in range(count)]
 
 
 def generate() -> dict[str, NDArray[Any]]:
@@ -256,7 +277,7 @@ def generate() -> dict[str, NDArray[Any]]:
         for name, value in values.items():
             groups.setdefault(name, []).append(value)
 
-    for which, how, rows in _group_rows(kinds, manners, end):
+    for which, how, rows in _group_rows(kinds, manners, end, at):
         mean = at[rows].mean(axis=0)
         rest = at[rows] - mean
         factors, left = _factors(rest, RANK)
@@ -267,7 +288,8 @@ def generate() -> dict[str, NDArray[Any]]:
         # A regression on so many factors explains some of any few coils by chance.
         free = max(len(rows) - 1 - RANK, 5) / (len(rows) - 1)
         unexplained = np.maximum(about.var(axis=1) - np.sum(cross**2, axis=1), 1e-6) / free
-        note(kind=which, manner=how, mean=mean, factors=factors, left=left)
+        note(kind=which, manner=how, share=len(rows) / len(at))
+        note(mean=mean, factors=factors, left=left)
         note(instant=times.mean(axis=1), cross=cross, unexplained=unexplained)
     still = (stuck - middle) @ basis.T
     nearest = _clusters(still, rng)
@@ -288,6 +310,7 @@ def generate() -> dict[str, NDArray[Any]]:
         "signature": (signature @ basis.T).astype(half),
         "group_kind": np.array(groups["kind"], np.int8),
         "group_manner": np.array(groups["manner"], np.int8),
+        "group_share": np.array(groups["share"], single),
         "group_mean": np.array(groups["mean"], half),
         "group_factors": np.array(groups["factors"], half),
         "group_left": np.array(groups["left"], single),

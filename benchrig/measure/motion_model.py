@@ -7,8 +7,9 @@ Two questions, two models, both linear algebra on the same moments:
   with its own covariance: iron varies much from coil to coil, but not at random. The
   threshold comes from simulated stuck coils with noise.
 * *When did it stop?* A mixture of Gaussians: coils are grouped by size of the inductance
-  change, end of travel and kind of motion, and each group gives mean and covariance of
-  current, start and end together. The posterior over all groups is the answer, with its own
+  change, end of travel, kind of motion and what the current itself forecasts, and each group
+  gives mean and covariance of current, start and end together. The posterior over all groups
+  is the answer (before the record a group counts as its share of the coils), with its own
   standard deviation, and how badly the best of them fit is told beside it.
 """
 
@@ -39,10 +40,10 @@ TRIALS = 2000
 PART = 64  # rows worked on at a time
 EXPONENT_MAX = 80.0  # of a likelihood ratio, so that it stays finite in single precision
 MISMATCH = 0.002  # share of the inductance change that no family gets right, of the current
-SLOW_PRIOR = 0.4  # of slow or soft-landing motion against brisk
 # Standard uncertainty of a slow or soft landing besides, in time constants: its end hardly
 # shows, and coils of another physics were up to a time constant off.
-SLOW_MODEL = 0.2
+SLOW_MODEL = 0.25
+WEIGHT_MIN = 1e-9  # of a group; all such together change nothing that is shown
 LAST_MARGIN = 0.3  # an end of travel so close to the record's end cannot be timed
 
 
@@ -203,6 +204,7 @@ class Timing:
 
     middle: Array
     means: Floats  # (groups, points)
+    powers: Floats  # (groups,): of the means
     noise: Floats  # (groups,)
     filters: Floats  # (groups * rank, points)
     offsets: Floats  # (groups, rank)
@@ -226,16 +228,18 @@ class Timing:
         rest = (currents - self.middle).astype(np.float32)
         z = (rest @ self.filters.T).reshape(-1, groups, rank) - self.offsets
         power = np.einsum("bp,bp->b", rest, rest)[:, None] - 2 * rest @ self.means.T
-        power += np.einsum("gp,gp->g", self.means, self.means)
+        power += self.powers
         square = power / self.noise**2 - np.einsum("bgr,bgr->bg", z, z)
         log = self.levels - 0.5 * square
         weight = np.exp(log - log.max(axis=1, keepdims=True))
         weight /= weight.sum(axis=1, keepdims=True)
-        values = self.instants + np.einsum("bgr,gtr->bgt", z, self.slopes)
-        mean = np.einsum("bg,bgt->bt", weight, values)
-        spread = self.variances + (values - mean[:, None]) ** 2
-        deviation = np.sqrt(np.einsum("bg,bgt->bt", weight, spread))
         misfit = np.einsum("bg,bg->b", weight, square) / len(self.middle)
+        some = np.flatnonzero((weight > WEIGHT_MIN).any(axis=0))
+        weight = weight[:, some]
+        values = self.instants[some] + np.einsum("bgr,gtr->bgt", z[:, some], self.slopes[some])
+        mean = np.einsum("bg,bgt->bt", weight, values)
+        spread = self.variances[some] + (values - mean[:, None]) ** 2
+        deviation = np.sqrt(np.einsum("bg,bgt->bt", weight, spread))
         return mean[:, 0], deviation[:, 0], mean[:, 1], deviation[:, 1], misfit
 
 
@@ -262,11 +266,12 @@ def make_timing(grid: Grid, relative_noise: float) -> Timing:
     variances = variances + np.sum(slopes**2, axis=2)
     slow = data["group_manner"][use] > 1
     variances[slow] += SLOW_MODEL**2
-    prior = np.where(slow, np.log(SLOW_PRIOR), 0.0)
+    prior = np.log(data["group_share"][use].astype(np.float64))
     levels = prior + np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
     return Timing(
         grid.middle,
         means,
+        np.einsum("gp,gp->g", means, means),
         noise.astype(np.float32),
         np.ascontiguousarray(filters.reshape(groups * rank, -1)),
         np.einsum("grp,gp->gr", filters, means),

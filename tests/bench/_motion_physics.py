@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+Parameters = dict[str, Array]
 STEPS = 800  # integration steps a time constant
 KEEP = 8  # every eighth is kept
 
@@ -37,25 +38,44 @@ class Waves:
     landing: Array  # speed at the stop over the mean speed of the travel
 
 
+def draw(rng: np.random.Generator, n: int, *, stuck: bool = False) -> Parameters:
+    """Random coils: one value a coil, or a row for each shell."""
+    circuit = {
+        "leakage": rng.uniform(0.08, 0.3, n),
+        "iron": rng.uniform(0.03, 0.25, n),
+        "bend": rng.uniform(0.4, 2.6, n),
+        "coercive": rng.uniform(0.0, 0.05, n),
+        "curve": rng.uniform(-0.4, 0.8, n),
+    }
+    eddy = np.exp(rng.uniform(np.log(0.04), np.log(0.25), n))
+    split = rng.dirichlet([4.0, 4.0, 4.0], n).T
+    circuit["loops"] = np.maximum(eddy * split, 0.02)
+    circuit["shares"] = rng.dirichlet([4.0, 4.0, 4.0], n).T
+    circuit["sag"] = rng.uniform(0.0, 0.025, n)
+    circuit["sag_time"] = rng.uniform(0.5, 6.0, n)
+    lift = rng.uniform(0.3, 0.75, n)
+    return circuit | {
+        "lift": np.full(n, 1e3) if stuck else lift,
+        "agility": np.exp(rng.uniform(np.log(8.0), np.log(120.0), n)),
+        "spring": rng.uniform(0.0, 0.15, n),
+        "drag": rng.uniform(0.0, 3.0, n),
+        "film": 0.0006 * rng.uniform(0.0, 1.0, n) * (rng.random(n) < 0.3),
+        "stick": rng.uniform(0.0, 0.25, n) * (rng.random(n) < 0.5),
+        "give": rng.uniform(0.0, 0.5, n),
+    }
+
+
 class _Circuit:
     """Flux, eddy currents and current of many coils, given where their armatures are."""
 
-    def __init__(self, rng: np.random.Generator, change: Array) -> None:
-        n = len(change)
-        self.n = n
-        self.leakage = rng.uniform(0.08, 0.3, n)
-        self.iron = rng.uniform(0.03, 0.25, n)
-        self.bend = rng.uniform(0.4, 2.6, n)
-        self.coercive = rng.uniform(0.0, 0.05, n)
+    def __init__(self, parameters: Parameters, change: Array) -> None:
+        self.leakage, self.iron = parameters["leakage"], parameters["iron"]
+        self.bend, self.coercive = parameters["bend"], parameters["coercive"]
         self.open = 1 / (1 - self.leakage) - self.iron
         self.seated = 1 / (1 + change - self.leakage) - self.iron
-        self.curve = rng.uniform(-0.4, 0.8, n)
-        eddy = np.exp(rng.uniform(np.log(0.04), np.log(0.25), n))
-        split = rng.dirichlet([4.0, 4.0, 4.0], n).T
-        self.loops = np.maximum(eddy * split, 0.02)
-        self.shares = rng.dirichlet([4.0, 4.0, 4.0], n).T
-        self.sag = rng.uniform(0.0, 0.025, n)
-        self.sag_time = rng.uniform(0.5, 6.0, n)
+        self.curve, self.loops = parameters["curve"], parameters["loops"]
+        self.shares = parameters["shares"]
+        self.sag, self.sag_time = parameters["sag"], parameters["sag_time"]
 
     def shape(self, x: Array) -> Array:
         return x * (1 + self.curve) / (1 + self.curve * x)
@@ -84,16 +104,11 @@ class _Circuit:
 class _Armature:
     """Mass, spring, drag, squeeze film, sticking and a stop that gives some of it back."""
 
-    def __init__(self, rng: np.random.Generator, n: int, *, stuck: bool) -> None:
-        self.lift = rng.uniform(0.3, 0.75, n)
-        if stuck:
-            self.lift[:] = 1e3
-        self.agility = np.exp(rng.uniform(np.log(8.0), np.log(120.0), n))
-        self.spring = rng.uniform(0.0, 0.15, n)
-        self.drag = rng.uniform(0.0, 3.0, n)
-        self.film = 0.0006 * rng.uniform(0.0, 1.0, n) * (rng.random(n) < 0.3)
-        self.stick = rng.uniform(0.0, 0.25, n) * (rng.random(n) < 0.5)
-        self.give = rng.uniform(0.0, 0.5, n)
+    def __init__(self, parameters: Parameters) -> None:
+        self.lift, self.agility = parameters["lift"], parameters["agility"]
+        self.spring, self.drag = parameters["spring"], parameters["drag"]
+        self.film, self.stick = parameters["film"], parameters["stick"]
+        self.give = parameters["give"]
 
     def acceleration(self, x: Array, v: Array, flux: Array, slope: Array, level: Array) -> Array:
         pull = (flux / (self.lift * level)) ** 2 * slope
@@ -108,9 +123,13 @@ def simulate(
     rng: np.random.Generator, change: Array, duration: float, *, stuck: bool = False
 ) -> Waves:
     """Currents after switch-on of ``len(change)`` random coils."""
+    return run(draw(rng, len(change), stuck=stuck), change, duration)
+
+
+def run(parameters: Parameters, change: Array, duration: float) -> Waves:
+    """Currents of the coils with these parameters."""
     n = len(change)
-    circuit = _Circuit(rng, change)
-    armature = _Armature(rng, n, stuck=stuck)
+    circuit, armature = _Circuit(parameters, change), _Armature(parameters)
     level = circuit.shape_slope(np.zeros(n)) ** 0.5 * (1 - circuit.leakage)
     step = 1 / STEPS
     state: tuple[Array, ...] = (np.zeros(n), np.zeros((3, n)), np.zeros(n), np.zeros(n))

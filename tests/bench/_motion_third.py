@@ -17,7 +17,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.bench._motion_physics import Waves, runge_kutta
+from tests.bench._motion_physics import Parameters, Waves, runge_kutta
 
 Array = NDArray[np.float64]
 STEPS = 500  # integration steps a time constant
@@ -25,23 +25,48 @@ KEEP = 5  # every fifth is kept
 LAYERS = 6
 
 
+def draw(rng: np.random.Generator, n: int, *, stuck: bool = False) -> Parameters:
+    """Random coils, one value a coil."""
+    iron = {
+        "leakage": rng.uniform(0.06, 0.32, n),
+        "iron": rng.uniform(0.04, 0.22, n),  # low-field share of the reluctance
+        "full": rng.uniform(1.8, 4.5, n),  # saturation density over that at full current
+        "fringe": rng.uniform(0.75, 1.6, n),
+        "skin": np.exp(rng.uniform(np.log(0.02), np.log(0.1), n)),
+        "excess": rng.uniform(0.0, 1.0, n),  # loss, over the skin's
+        "deep": np.exp(rng.uniform(np.log(0.03), np.log(0.2), n)),
+        "sink": rng.uniform(0.0, 0.006, n),
+    }
+    lift = rng.uniform(0.3, 0.7, n)
+    agility = np.exp(rng.uniform(np.log(10.0), np.log(120.0), n))
+    idle = rng.uniform(0.0, 0.3, n) * (rng.random(n) < 0.5)
+    return iron | {
+        "lift": np.full(n, 1e3) if stuck else lift,
+        "agility": agility,
+        "idle": idle,
+        "kept": np.where(idle > 0, rng.uniform(0.6, 0.95, n), 1.0),  # speed after pick-up
+        "pressure": rng.uniform(0.0, 0.5, n),
+        "opening": rng.uniform(0.15, 0.6, n),  # lift over which the pressure is lost
+        "spring": rng.uniform(0.0, 0.2, n),
+        "drag": rng.uniform(0.0, 1.2, n),
+        "depth": rng.uniform(0.008, 0.03, n),  # to which the stop gives way
+        "loss": rng.uniform(0.1, 0.7, n),
+    }
+
+
 class _Iron:
     """Current and flux in layers of many coils, given where their armatures are."""
 
-    def __init__(self, rng: np.random.Generator, change: Array) -> None:
-        n = len(change)
-        self.leakage = rng.uniform(0.06, 0.32, n)
+    def __init__(self, parameters: Parameters, change: Array) -> None:
+        self.leakage, self.iron = parameters["leakage"], parameters["iron"]
         self.main = 1 - self.leakage
-        self.iron = rng.uniform(0.04, 0.22, n)  # low-field share of the reluctance
-        self.full = rng.uniform(1.8, 4.5, n)  # saturation density over that at full current
+        self.full, self.fringe = parameters["full"], parameters["fringe"]
         self.open = 1 / self.main - self.iron
         self.seated = 1 / (self.main + change) - self.iron
-        self.fringe = rng.uniform(0.75, 1.6, n)
-        skin = np.exp(rng.uniform(np.log(0.02), np.log(0.1), n))
-        self.skin, self.excess = skin, skin * rng.uniform(0.0, 1.0, n)
-        deep = np.exp(rng.uniform(np.log(0.03), np.log(0.2), n))
-        self.deep = np.maximum(deep[None] * (np.arange(1, LAYERS)[:, None] / LAYERS), 0.02)
-        self.sink = rng.uniform(0.0, 0.006, n)
+        self.skin, self.excess = parameters["skin"], parameters["skin"] * parameters["excess"]
+        layers = np.arange(1, LAYERS)[:, None] / LAYERS
+        self.deep = np.maximum(parameters["deep"][None] * layers, 0.02)
+        self.sink = parameters["sink"]
 
     def gap(self, x: Array) -> Array:
         return self.open + (self.seated - self.open) * (1 - (1 - x) ** self.fringe)
@@ -70,19 +95,13 @@ class _Iron:
 class _Needle:
     """Armature, idle stroke, needle, pressure, square drag and a springy stop."""
 
-    def __init__(self, rng: np.random.Generator, n: int, *, stuck: bool) -> None:
-        self.lift = rng.uniform(0.3, 0.7, n)
-        if stuck:
-            self.lift[:] = 1e3
-        self.agility = np.exp(rng.uniform(np.log(10.0), np.log(120.0), n))
-        self.idle = rng.uniform(0.0, 0.3, n) * (rng.random(n) < 0.5)
-        self.kept = np.where(self.idle > 0, rng.uniform(0.6, 0.95, n), 1.0)  # speed after pick-up
-        self.pressure = rng.uniform(0.0, 0.5, n)
-        self.opening = rng.uniform(0.15, 0.6, n)  # lift over which the pressure is lost
-        self.spring = rng.uniform(0.0, 0.2, n)
-        self.drag = rng.uniform(0.0, 1.2, n)
-        self.stiffness = 3 / rng.uniform(0.008, 0.03, n)
-        self.loss = rng.uniform(0.1, 0.7, n)
+    def __init__(self, parameters: Parameters) -> None:
+        self.lift, self.agility = parameters["lift"], parameters["agility"]
+        self.idle, self.kept = parameters["idle"], parameters["kept"]
+        self.pressure, self.opening = parameters["pressure"], parameters["opening"]
+        self.spring, self.drag = parameters["spring"], parameters["drag"]
+        self.stiffness = 3 / parameters["depth"]
+        self.loss = parameters["loss"]
 
     def acceleration(self, x: Array, v: Array, flux: Array, slope: Array) -> Array:
         pull = (flux / self.lift) ** 2 * slope
@@ -106,9 +125,13 @@ def simulate(
     rng: np.random.Generator, change: Array, duration: float, *, stuck: bool = False
 ) -> Waves:
     """Currents after switch-on of ``len(change)`` random coils."""
+    return run(draw(rng, len(change), stuck=stuck), change, duration)
+
+
+def run(parameters: Parameters, change: Array, duration: float) -> Waves:
+    """Currents of the coils with these parameters."""
     n = len(change)
-    iron = _Iron(rng, change)
-    needle = _Needle(rng, n, stuck=stuck)
+    iron, needle = _Iron(parameters, change), _Needle(parameters)
     step = 1 / STEPS
     zero = np.zeros(n)
     state: tuple[Array, ...] = (zero, np.zeros((LAYERS, n)), zero, zero, zero)

@@ -9,7 +9,10 @@ coils without any choice: slow, soft-landing, hovering. Beside them:
 
 * clairvoyant: the detector that knows the signature and the kind of iron of the very coil and
   only has to tell it from what such stuck coils do;
-* posterior p95: 95 % of |error| if the posterior over the own family were true.
+* posterior p95: 95 % of |error| if the posterior over the own family were true;
+* limit: 95 % of |error| of an observer that knows the very physics, which the product does
+  not, and how its coils are spread (``_motion_limit``). Where it is above a target, no method
+  reaches that from one pulse; the mean of a part's cycles has a limit of its own.
 """
 
 from __future__ import annotations
@@ -26,6 +29,7 @@ from numpy.typing import NDArray
 from benchrig.measure import motion_bank, motion_model
 from benchrig.measure.motion import END_MODEL, assess_batch
 from tests.bench import _motion_physics, _motion_third
+from tests.bench._motion_limit import Limit, limit_of
 from tests.bench._motion_physics import Waves
 
 Array = NDArray[np.float64]
@@ -40,6 +44,20 @@ COILS = 400
 # kS/s, bits, cycles averaged
 SETTINGS = ((10, 10, 1), (10, 12, 1), (20, 10, 1), (40, 12, 1), (10, 10, 25))
 CHANGES = (0.3, 0.1, 0.03, 0.01)
+TIMED = 0.1  # of them, of which the timing is judged
+PHYSICS = {"unseen": _motion_physics, "third": _motion_third}
+# What the limit does not know of a coil; true where it is spread evenly in the logarithm. Not
+# named and so known: how the eddy currents are shared out, bounce, film, sticking, idle stroke.
+UNKNOWN = {
+    "unseen": dict.fromkeys(
+        ("leakage", "iron", "bend", "coercive", "curve", "sag", "sag_time"), False
+    )
+    | {"agility": True}
+    | dict.fromkeys(("lift", "spring", "drag", "give"), False),
+    "third": dict.fromkeys(("leakage", "iron", "full", "fringe", "excess", "sink"), False)
+    | {"skin": True, "deep": True, "agility": True}
+    | dict.fromkeys(("lift", "pressure", "opening", "spring", "drag", "depth", "loss"), False),
+}
 
 
 @dataclass(frozen=True)
@@ -50,6 +68,22 @@ class Coils:
     moving: Array
     stuck: Array
     end: Array
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """One figure beside what is asked of it, and beside what no method can pass."""
+
+    name: str
+    value: float
+    sign: str
+    goal: float
+    limit: float | None = None
+
+    @property
+    def met(self) -> bool:
+        """Whether the figure is on the asked side."""
+        return self.value >= self.goal if self.sign == ">=" else self.value <= self.goal
 
 
 def _own(change: float, seed: int) -> Coils:
@@ -66,12 +100,26 @@ def _other(
     size = np.full(COILS if hard else 2 * COILS, change)
     moving = simulate(np.random.default_rng(seed), size, 6.4)
     stuck = simulate(np.random.default_rng(seed), size, 6.4, stuck=True)
-    travel = moving.end - moving.start
     if hard:
         keep = (moving.end > 0.5) & (moving.end < 4.0)
     else:
-        keep = (moving.end > 0.9) & (moving.end < 2.5) & (travel < 0.65) & (moving.landing > 1.3)
+        keep = _fast(moving)
     return Coils(moving.time, moving.current[keep], stuck.current[keep], moving.end[keep])
+
+
+def _fast(waves: Waves) -> NDArray[np.bool_]:
+    travel = waves.end - waves.start
+    keep = (waves.end > 0.9) & (waves.end < 2.5) & (travel < 0.65) & (waves.landing > 1.3)
+    return np.asarray(keep)
+
+
+def _limits(change: float, seed: int) -> dict[str, Limit]:
+    """For the coils of the table, some of them, of the two physics that are not the product's."""
+    limits = {}
+    for number, (kind, physics) in enumerate(PHYSICS.items(), 2):
+        drawn = physics.draw(np.random.default_rng(seed + number), 2 * COILS)
+        limits[kind] = limit_of(drawn, physics.run, UNKNOWN[kind], _fast, change, 6.4)
+    return limits
 
 
 def _sampled(time: Array, currents: Array, at: Array) -> Array:
@@ -103,7 +151,11 @@ def _clairvoyant(moving: Array, stuck: Array, at: Array, noise: float) -> float:
 
 
 def _row(
-    kind: str, change: float, coils: Coils, setting: tuple[int, int, int]
+    kind: str,
+    change: float,
+    coils: Coils,
+    setting: tuple[int, int, int],
+    limit: Limit | None,
 ) -> dict[str, object]:
     rate_khz, bits, cycles = setting
     rng = np.random.default_rng(round(1e4 * change) + rate_khz + bits)
@@ -138,24 +190,57 @@ def _row(
         "end_p95_us": round(float(np.quantile(np.abs(errors), 0.95)), 1),
         "end_bias_us": round(float(np.mean(errors)), 1),
         "posterior_p95_us": round(float(np.quantile(np.abs(draws * posterior), 0.95)), 1),
+        "limit_p95_us": None
+        if limit is None
+        else round(limit.p95(at / TAU_S, noise / FINAL_A) * TAU_S * 1e6, 1),
         "within_2u": round(float(np.mean(np.abs(errors) < 2 * stated)), 3),
     }
 
 
 def _stuck_rates(rows: list[dict[str, object]], kind: str) -> float:
     """Stuck coils called moved, over all rows of 10 kS/s and 10 bit of one physics."""
-    rates = [float(str(r["stuck_moved"])) for r in rows if _base(r) and r["physics"] == kind]
+    rates = [_number(r["stuck_moved"]) for r in rows if _base(r) and r["physics"] == kind]
     return float(np.mean(rates))
 
 
 def _within(rows: list[dict[str, object]], kind: str) -> float:
     """Share of ends within twice their stated standard uncertainty, 10 kS/s and 10 bit."""
     chosen = [r for r in rows if _base(r) and r["physics"] == kind and r["change_percent"] == 10]
-    return float(np.mean([float(str(r["within_2u"])) for r in chosen]))
+    return float(np.mean([_number(r["within_2u"]) for r in chosen]))
 
 
 def _base(row: dict[str, object]) -> bool:
     return (row["khz"], row["bits"], row["cycles"]) == (10, 10, 1)
+
+
+def _verdicts(rows: list[dict[str, object]], kind: str) -> list[Verdict]:
+    """What is asked of one physics, at 10 kS/s and 10 bit."""
+    base = {r["change_percent"]: r for r in rows if _base(r) and r["physics"] == kind}
+    one = base[100 * TIMED]
+    mean = next(
+        r
+        for r in rows
+        if (r["physics"], r["cycles"], r["change_percent"]) == (kind, 25, 100 * TIMED)
+    )
+    return [
+        Verdict(f"{kind}: detected at 3 %", _number(base[3.0]["detected"]), ">=", 0.99),
+        Verdict(f"{kind}: stuck called moved", _stuck_rates(rows, kind), "<=", RATE),
+        *(
+            Verdict(name, _number(row["end_p95_us"]), "<=", 30.0, _limit(row))
+            for name, row in (
+                (f"{kind}: end p95 at 10 %, µs", one),
+                (f"{kind}: the same, mean of 25 cycles", mean),
+            )
+        ),
+    ]
+
+
+def _number(value: object) -> float:
+    return float(str(value))
+
+
+def _limit(row: dict[str, object]) -> float | None:
+    return None if row["limit_p95_us"] is None else _number(row["limit_p95_us"])
 
 
 def _pulse_cost() -> float:
@@ -175,6 +260,7 @@ def run(json: bool) -> int:
     """Print the table."""
     rows = []
     unseen, third = _motion_physics.simulate, _motion_third.simulate
+    limits = _limits(TIMED, round(1e4 * TIMED))
     for change in CHANGES:
         seed = round(1e4 * change)
         sets = {
@@ -182,32 +268,28 @@ def run(json: bool) -> int:
             "unseen": _other(unseen, change, seed + 2),
             "third": _other(third, change, seed + 3),
         }
-        if change == 0.1:
+        if change == TIMED:
             sets["hard"] = _other(unseen, change, 77, hard=True)
             sets["hard3"] = _other(third, change, 78, hard=True)
         for setting in SETTINGS:
-            rows += [_row(kind, change, coils, setting) for kind, coils in sets.items()]
-    verdicts = []
-    for kind in ("own", "unseen", "third"):
-        base = {r["change_percent"]: r for r in rows if _base(r) and r["physics"] == kind}
-        verdicts += [
-            (f"{kind}: detected at 3 %", float(str(base[3.0]["detected"])), ">=", 0.99),
-            (f"{kind}: end p95 at 10 %, µs", float(str(base[10.0]["end_p95_us"])), "<=", 30.0),
-            (f"{kind}: stuck called moved", _stuck_rates(rows, kind), "<=", RATE),
-        ]
+            for kind, coils in sets.items():
+                limit = limits.get(kind) if change == TIMED else None
+                rows.append(_row(kind, change, coils, setting, limit))
+    verdicts = [v for kind in ("own", "unseen", "third") for v in _verdicts(rows, kind)]
     verdicts += [
-        (f"{kind}: end within 2u at 10 %", _within(rows, kind), ">=", COVERAGE)
+        Verdict(f"{kind}: end within 2u at 10 %", _within(rows, kind), ">=", COVERAGE)
         for kind in ("own", "unseen", "third", "hard", "hard3")
     ]
-    met = [value >= goal if sign == ">=" else value <= goal for _, value, sign, goal in verdicts]
+    met = all(verdict.met for verdict in verdicts)
     cost = _pulse_cost()
     if json:
         targets = [
-            {"target": name, "value": value, "goal": f"{sign} {goal}", "met": ok}
-            for (name, value, sign, goal), ok in zip(verdicts, met, strict=True)
+            {"target": v.name, "value": v.value, "goal": f"{v.sign} {v.goal}", "met": v.met}
+            | ({} if v.limit is None else {"limit": v.limit})
+            for v in verdicts
         ]
         print(jsonlib.dumps({"rows": rows, "targets": targets, "us_a_pulse": round(cost, 1)}))
-        return 0 if all(met) else 1
+        return 0 if met else 1
     titles: tuple[str, ...] = (
         "physics",
         "kS/s",
@@ -220,12 +302,15 @@ def run(json: bool) -> int:
         "stuck moved",
         "timed",
     )
-    titles += ("p50 µs", "p95 µs", "bias", "post. p95", "in 2u")
+    titles += ("p50 µs", "p95 µs", "bias", "post. p95", "limit", "in 2u")
     print("".join(f"{t:>12}" if len(t) > 8 else f"{t:>9}" for t in titles))
     for row in rows:
-        cells = zip(titles, row.values(), strict=True)
-        print("".join(f"{v!s:>12}" if len(t) > 8 else f"{v!s:>9}" for t, v in cells))
-    for (name, value, sign, goal), ok in zip(verdicts, met, strict=True):
-        print(f"{name:<32}{value:>10.4g}  {sign} {goal:<6}{'met' if ok else 'NOT MET'}")
+        texts = ["-" if v is None else str(v) for v in row.values()]
+        cells = zip(titles, texts, strict=True)
+        print("".join(f"{v:>12}" if len(t) > 8 else f"{v:>9}" for t, v in cells))
+    for v in verdicts:
+        beside = "" if v.limit is None else f"; limit {v.limit}"
+        answer = "met" if v.met else "NOT MET"
+        print(f"{v.name:<36}{v.value:>10.4g}  {v.sign} {v.goal:<6}{answer}{beside}")
     print(f"{cost:.0f} µs a pulse in a batch of one part")
-    return 0 if all(met) else 1
+    return 0 if met else 1
