@@ -12,12 +12,11 @@ from math import inf
 from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
 from avr.emulator import CHANNELS, HZ, Emulator
 from avr.faults import EmulatedStriker
 from benchrig.wire.messages import InputRole, OutputKind
-from benchrig_sim.frontend import CURRENTS, PART_VOLTAGES, FrontEnd, InputModel
+from benchrig_sim.frontend import FrontEnd, InputModel
 from benchrig_sim.hardware import Hardware
 from benchrig_sim.plant import Plant
 from benchrig_sim.rig import RigSpec
@@ -25,7 +24,6 @@ from benchrig_sim.scenario import open_scenario
 
 VREF_MV = 5000
 FORGET_S = 0.5
-SOURCE_SETTLES_S = 5e-3  # far beyond the low-current source's own time constant
 HOLD_S = 5e-3  # how long a plateau's levels are taken as they are: it drifts some mA in a second
 LOOK_AGAIN_S = 0.5e-3  # and how often a transient is asked whether it is one still
 BEFORE_S = 1e-9  # a level is looked at just before now, where the solution ends
@@ -107,7 +105,6 @@ class SimulatedBench:
         self._seed = spec.seed
         self._auxiliary = False
         self._forgotten_s = 0.0
-        self._edge_s = 0.0
         self._looked_until_s = 0.0
         self._reset_cause: int | None = None
         self._driven = sum(
@@ -150,7 +147,7 @@ class SimulatedBench:
         """Solve up to the edge, then let the contacts follow."""
         now = cycle / HZ
         self._advance(now)
-        self._looked_until_s, self._edge_s = 0.0, now
+        self._looked_until_s = 0.0
         before = self.hardware.mask
         self.hardware.set_mask(outputs, now)
         self.hardware.set_feed(feed, now)
@@ -186,13 +183,8 @@ class SimulatedBench:
         last = self.plant.t
         self._advance(now)
         t = now - BEFORE_S
-        levels: dict[InputRole, float] = {}
         straight = self.plant.straight_levels(min(last, t), t)
-        if straight is not None:
-            levels = {role: line[1] for role, line in straight.items()}
-            levels[InputRole.REFERENCE_VOLTAGE] = 0.0
-        elif self.plant.source_on and now - self._edge_s > SOURCE_SETTLES_S:
-            levels = self._by_the_source(np.array([t]))
+        levels = {role: line[1] for role, line in straight.items()} if straight else {}
         until = min(now + HOLD_S, self.plant.next_change_s())
         if not levels or self._emulator is None or until <= now:
             self._looked_until_s = now + LOOK_AGAIN_S
@@ -212,15 +204,6 @@ class SimulatedBench:
         if level is None:
             return -1.0, 0.0
         return max(model.ideal_code(level, now) + 0.5, 0.0), model.noise_codes
-
-    def _by_the_source(self, t: NDArray[np.float64]) -> dict[InputRole, float]:
-        sensed, current = self.plant.sense_voltage(t), self.plant.shunt_current(t)
-        return {
-            InputRole.SUPPLY_VOLTAGE: float(self.plant.supply_voltage(t)[0]),
-            InputRole.REFERENCE_VOLTAGE: float(self.plant.reference_voltage(t)[0]),
-            **dict.fromkeys(PART_VOLTAGES, float(sensed[0])),
-            **dict.fromkeys(CURRENTS, float(current[0])),
-        }
 
     def _advance(self, now: float) -> None:
         self.plant.advance(now)

@@ -91,17 +91,17 @@ def nothing(_: Any) -> Any:
 
 def beat_on_read(original: Any) -> Any:
     def read_status(self: Firmware, request: Message) -> Message:
-        self.beat_tick = self.board.tick()
+        self.beat()
         return original(self, request)  # type: ignore[no-any-return]
 
     return read_status
 
 
 def late(original: Any) -> Any:
-    def arm(self: Firmware, since: int) -> None:
-        original(self, since + self.ticks(50_000))
+    def over(self: Firmware) -> None:
+        self.board.at_tick(self.board.tick() + self.ticks(50_000), lambda: original(self))
 
-    return arm
+    return over
 
 
 def unchecked_commit(original: Any) -> Any:
@@ -214,7 +214,7 @@ def answers_last(original: Any) -> Any:
 MUTATIONS: list[tuple[str, list[Mutation], set[str]]] = [
     ("hears no silence", [(Firmware, "_silence_over", nothing)], {"silence-running"}),
     ("takes reading for life", [(Firmware, "read_status", beat_on_read)], {"silence-feed-closed"}),
-    ("falls late", [(Firmware, "_arm_silence", late)], {"silence-feed-closed"}),
+    ("falls late", [(Firmware, "_silence_over", late)], {"silence-feed-closed"}),
     ("does not latch", [(Firmware, "drop", drops_without_latch)], {"latch-and-clear"}),
     ("clears any fault", [(Firmware, "clear_fault", clears_anything)], {"latch-and-clear"}),
     ("ignores a break", [(Firmware, "serial_break", nothing)], {"serial-break"}),
