@@ -195,6 +195,8 @@ def _scale(time: Array, currents: Array) -> tuple[Array, Array, Array, list[str]
             factor, level = fit_rise(time[:length] / middle, currents[rows, :length])
             tau[rows], final[rows] = middle * factor, level
         use = np.clip(np.searchsorted(time, FIT_WINDOW * tau), min(points, POINTS_MIN), points)
+    alive &= np.isfinite(tau) & (final > 0)  # an output that never came on settles anywhere
+    tau = np.where(alive, tau, span / 5)
     room = (span + step / 2) / tau
     window = np.where(room >= WINDOW_MAX, WINDOW_MAX, np.floor(room * 2) / 2)
     why = [""] * count

@@ -151,6 +151,14 @@ def test_other_shapes_are_not_assessed() -> None:
     assert "missing" in assess_motion(gap, np.ones(50), noise_a=NOISE_A).reason
 
 
+def test_a_current_that_settles_below_zero_is_none() -> None:
+    """An output that closed on no supply: a little decay, then the input's own offset."""
+    falling = 0.003 * np.exp(-TIME / 0.3e-3) - 0.001
+    found = assess_batch(TIME, np.array([falling, -falling]), noise_a=NOISE_A)
+    assert found.reasons[0] == "no current to assess"
+    assert not found.moved.any()
+
+
 def test_noise_is_found_in_the_record(moving: tuple[Array, Array, Array]) -> None:
     assert estimate_noise(moving[0][:50]) == pytest.approx(NOISE_A, rel=0.1)
     # Codes that never change still leave the spread within a step (GUM 4.3.7).
