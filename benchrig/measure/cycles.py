@@ -217,17 +217,22 @@ class CycleAnalyser:
         begin = on_tick - self._ticks(ZERO_S_MAX)
         if self._rest_from is not None:
             begin = max(begin, self._rest_from)
-        codes, ticks, _, period = self._cut(begin, on_tick)
-        # A scan under way at the edge has inputs converted after it.
-        whole = codes[ticks + period <= on_tick]
-        return whole if whole.shape[0] else None
+        codes, *_ = self._cut(begin, on_tick, to_edge=True)
+        return codes if codes.shape[0] else None
 
-    def _cut(self, begin: int, end: int) -> tuple[Codes, FloatArray, tuple[int, ...], int]:
-        """Whole scans whose start lies in [begin, end)."""
+    def _cut(
+        self, begin: int, end: int, *, to_edge: bool = False
+    ) -> tuple[Codes, FloatArray, tuple[int, ...], int]:
+        """Whole scans whose start lies in [begin, end).
+
+        ``to_edge``: none that is under way at ``end``, since it has inputs converted after it.
+        """
         chosen = [b for b in self._blocks if b.tick < end and _end_of(b) > begin]
         if not chosen:
             return np.empty((0, 0), np.int16), np.empty(0), (), 0
         period = chosen[0].scan_period_ticks
+        if to_edge:
+            end -= period - 1
         pieces, ticks = [], []
         for block in chosen:  # stored runs come in blocks of many seconds: take what is wanted
             first = max(0, -((block.tick - begin) // period))
@@ -260,10 +265,7 @@ class CycleAnalyser:
         self._quiet_from = max(begin, end)
         if end <= begin:
             return
-        codes, ticks, inputs, period = self._cut(begin, end)
-        if to_edge:  # a scan under way at the edge has inputs converted after it
-            whole = ticks + period <= end
-            codes, ticks = codes[whole], ticks[whole]
+        codes, ticks, inputs, period = self._cut(begin, end, to_edge=to_edge)
         scale = self._current_scale(inputs)
         if scale is None or codes.shape[0] == 0:
             return
