@@ -136,6 +136,10 @@ class Committer:
                 writer.give_up(error)
             else:
                 taken.append((writer, rows))
+        self._keep(connection, taken)
+
+    def _keep(self, connection: Connection, taken: Sequence[_Taken]) -> None:
+        """Insert what was taken together; what fails together, each by itself."""
         try:
             self._insert(connection, taken)
         except Exception as error:  # noqa: BLE001 - the runs must hear of it
@@ -143,18 +147,10 @@ class Committer:
                 taken[0][0].give_up(error)
             else:
                 for one in taken:
-                    self._commit_alone(connection, one)
+                    self._keep(connection, [one])
         else:
             for writer, _ in taken:
                 writer.rows_kept()
-
-    def _commit_alone(self, connection: Connection, one: _Taken) -> None:
-        try:
-            self._insert(connection, [one])
-        except Exception as error:  # noqa: BLE001 - the run must hear of it
-            one[0].give_up(error)
-        else:
-            one[0].rows_kept()
 
     def _insert(self, connection: Connection, taken: Sequence[_Taken]) -> None:
         rows = [row for _, waiting in taken for row in waiting]
