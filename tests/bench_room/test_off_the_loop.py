@@ -14,7 +14,7 @@ from benchrig.bench.job import run_job
 from benchrig.bench.uncancelled import hold_in_thread
 from benchrig.judge.verdict import Verdict
 from benchrig.record.log import RunLog
-from benchrig.record.values import Ending, SafeEvidence, Stage
+from benchrig.record.values import Ending, RunRecord, SafeEvidence, Stage
 from benchrig.record.writer import RunWriter
 from benchrig_sim.virtual_time import VirtualTimeLoop
 from tests.bench_room.jobs import plan_for, run_sim, sim_job
@@ -82,31 +82,37 @@ def test_a_slow_disk_leaves_the_loop_its_time(
         assert log.record(record.record_id) == record
 
 
-def test_an_interrupt_while_the_record_is_kept_loses_no_record(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    told, finish = threading.Event(), RunWriter.finish
+def interrupted_in(
+    owner: type, name: str, log: RunLog, monkeypatch: pytest.MonkeyPatch
+) -> RunRecord:
+    """A healthy part's record, its job cancelled while this call waits for the disk."""
+    told, work = threading.Event(), getattr(owner, name)
 
-    def interrupted(self: RunWriter, record: Any) -> None:
+    def interrupted(self: Any, *args: Any) -> None:
         loop.call_soon_threadsafe(lambda: tasks[0].cancel())
         loop.call_soon_threadsafe(told.set)
         assert told.wait(5.0)
-        finish(self, record)
+        work(self, *args)
 
-    monkeypatch.setattr(RunWriter, "finish", interrupted)
-    tasks: list[asyncio.Task[Any]] = []
-    with (
-        RunLog.open(tmp_path / "log.db") as log,
-        asyncio.Runner(loop_factory=VirtualTimeLoop) as runner,
-    ):
+    monkeypatch.setattr(owner, name, interrupted)
+    tasks: list[asyncio.Task[RunRecord]] = []
+    with asyncio.Runner(loop_factory=VirtualTimeLoop) as runner:
         loop = runner.get_loop()
 
-        async def work() -> Any:
+        async def job() -> RunRecord:
             tasks.append(asyncio.ensure_future(run_job(sim_job("healthy"), log)))
             return await tasks[0]
 
-        record = runner.run(work())
-        assert told.is_set()
+        record = runner.run(job())
+    assert told.is_set()
+    return record
+
+
+def test_an_interrupt_while_the_record_is_kept_loses_no_record(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with RunLog.open(tmp_path / "log.db") as log:
+        record = interrupted_in(RunWriter, "finish", log, monkeypatch)
         assert log.open_runs() == []
         assert log.record(record.record_id) == record
 
@@ -114,27 +120,8 @@ def test_an_interrupt_while_the_record_is_kept_loses_no_record(
 def test_an_interrupt_while_a_run_is_begun_ends_that_run_with_evidence(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    told, begin = threading.Event(), RunLog.begin_run
-
-    def interrupted(self: RunLog, *args: Any) -> None:
-        loop.call_soon_threadsafe(lambda: tasks[0].cancel())
-        loop.call_soon_threadsafe(told.set)
-        assert told.wait(5.0)
-        begin(self, *args)
-
-    monkeypatch.setattr(RunLog, "begin_run", interrupted)
-    tasks: list[asyncio.Task[Any]] = []
-    with (
-        RunLog.open(tmp_path / "log.db") as log,
-        asyncio.Runner(loop_factory=VirtualTimeLoop) as runner,
-    ):
-        loop = runner.get_loop()
-
-        async def work() -> Any:
-            tasks.append(asyncio.ensure_future(run_job(sim_job("healthy"), log)))
-            return await tasks[0]
-
-        record = runner.run(work())
+    with RunLog.open(tmp_path / "log.db") as log:
+        record = interrupted_in(RunLog, "begin_run", log, monkeypatch)
         assert log.open_runs() == []
     assert record.ending is Ending.INTERRUPTED
     assert record.cycles_done == 0
