@@ -34,6 +34,7 @@ class RunTrace:
 
     time_s: Floats
     current_a: Floats
+    step_s: float | None = None  # the longest there is without a gap, where samples were left out
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -260,7 +261,7 @@ def run_chart(record: RunRecord, samples: Samples | None) -> str:
         y_range=(min(0.0, float(finite.min()) if finite.size else 0.0), 1.05 * top),
     )
     plot.axes(x_label="s since the first pulse", y_label="current, A", x_most=13, y_most=3)
-    plot.line("thin", run.time_s, run.current_a)
+    plot.line("thin", run.time_s, run.current_a, run.step_s)
     for drop in record.drop_outs:
         plot.mark("drop", drop.start_s, 1.05 * top, side="above")
     return picture(WIDE, 126, "Current over the whole run", plot.markup())

@@ -54,15 +54,18 @@ def _corners(column: Floats, first: int) -> list[int]:
     )
 
 
-def gap_numbers(time_s: Floats, kept: NDArray[np.intp]) -> NDArray[np.intp]:
+def gap_numbers(
+    time_s: Floats, kept: NDArray[np.intp], step_s: float | None = None
+) -> NDArray[np.intp]:
     """For each kept sample the number of gaps before it: a line breaks where it rises.
 
-    A line must not be drawn over what was not measured.
+    A line must not be drawn over what was not measured. ``step_s`` is the usual interval; by
+    default the median one, which says nothing once samples were thinned.
     """
     if time_s.size < 3:
         return np.zeros(kept.size, dtype=np.intp)
     steps = np.diff(time_s)
-    usual = float(np.median(steps[:: max(1, steps.size // 10_000)]))
+    usual = float(np.median(steps[:: max(1, steps.size // 10_000)])) if step_s is None else step_s
     breaks = np.flatnonzero(steps > GAP_FACTOR * usual) + 1
     return np.searchsorted(breaks, kept, side="right")
 

@@ -40,17 +40,23 @@ def samples_of(log: LogReader, record: RunRecord) -> Samples:
     end_s = record.cycles[-1].start_s + record.cycles[-1].on_s + 0.1
     blocks = log.samples(record.record_id, merged=True)
     time_s, current_a, cycles = [], [], _CycleCutter(record)
+    step_s: float | None = None
     for at_s, amperes in _pieces(blocks, scale, first, tick_s):
         wanted = (at_s >= 0.0) & (at_s <= end_s)
         at_s, amperes = at_s[wanted], amperes[wanted]
         if at_s.size:
             cycles.add(at_s, amperes)
-            kept = thin(amperes, _group(record, at_s))
+            group = _group(record, at_s)
+            kept = thin(amperes, group)
+            if kept.size < at_s.size:
+                step_s = group * float(at_s[1] - at_s[0])
             time_s.append(at_s[kept])
             current_a.append(amperes[kept])
     if not time_s:
         return Samples()
-    run = RunTrace(time_s=np.concatenate(time_s), current_a=np.concatenate(current_a))
+    run = RunTrace(
+        time_s=np.concatenate(time_s), current_a=np.concatenate(current_a), step_s=step_s
+    )
     return Samples(cycles=cycles.traces(), run=run)
 
 

@@ -95,12 +95,15 @@ class Plot:
             self._parts.append(_text("name end", f.left + f.width, bottom + 28, x_label))
         self._parts.append(_text("name", f.left, f.top - 6, y_label))
 
-    def line(self, look: str, time: Floats, values: Floats) -> None:
-        """A line through samples, decimated to the frame's pixel columns, broken at gaps."""
+    def line(self, look: str, time: Floats, values: Floats, step: float | None = None) -> None:
+        """A line through samples, decimated to the frame's pixel columns, broken at gaps.
+
+        ``step``: what lies between neighbours, where their own distances do not show it.
+        """
         kept = decimate(time, values, *self.x_range, round(self.frame.width))
         if not kept.size:
             return
-        gaps = np.flatnonzero(np.diff(gap_numbers(time, kept))) + 1
+        gaps = np.flatnonzero(np.diff(gap_numbers(time, kept, step))) + 1
         data = "".join(self._path(time[k], values[k]) for k in np.split(kept, gaps))
         if data:
             self._parts.append(

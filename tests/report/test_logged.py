@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,8 @@ from benchrig.measure.samples import InputScale, SampleBlock
 from benchrig.record.log import RunLog
 from benchrig.record.replay import LoggedEdge
 from benchrig.record.values import RunRecord
-from benchrig.report.charts import Samples
+from benchrig.report import logged
+from benchrig.report.charts import Samples, run_chart
 from benchrig.report.decimate import thin
 from benchrig.report.html import part_page
 from benchrig.report.logged import samples_of
@@ -123,6 +125,30 @@ def test_without_edges_nothing_is_drawn_and_the_page_still_comes(tmp_path: Path)
     found = _logged(tmp_path, edges=False)
     assert found == Samples() or (found.run is None and not found.cycles)
     assert "fitted curves; no samples at hand" in part_page(_record(), samples=found)
+
+
+def test_a_thinned_run_is_one_line_and_a_gap_still_breaks_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("whole", "thinned"):
+        (tmp_path / name).mkdir()
+    whole = _logged(tmp_path / "whole").run
+    monkeypatch.setattr(logged, "SAMPLES_MOST", 4_000)
+    thinned = _logged(tmp_path / "thinned").run
+    assert whole is not None
+    assert thinned is not None
+    assert thinned.time_s.size < 0.5 * whole.time_s.size
+    for run in (whole, thinned):
+        assert _moves(run_chart(_record(), Samples(run=run))) == 1
+    later = thinned.time_s + np.where(thinned.time_s > 0.5 * thinned.time_s[-1], 0.2, 0.0)
+    torn = replace(thinned, time_s=later)
+    assert _moves(run_chart(_record(), Samples(run=torn))) == 2
+
+
+def _moves(svg: str) -> int:
+    """Separate strokes of the only curve."""
+    (curve,) = re.findall(r'<path transform="scale[^>]* d="([^"]*)"', svg)
+    return int(curve.count("M"))
 
 
 def test_thinning_keeps_the_one_low_sample() -> None:
