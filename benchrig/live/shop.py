@@ -9,7 +9,6 @@ shown as what it was, never as what it is.
 from __future__ import annotations
 
 import json
-import unicodedata
 from collections import OrderedDict, deque
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -194,8 +193,7 @@ def _read(payload: object) -> dict[str, Any] | None:
 def _word(value: object) -> str:
     if not isinstance(value, str):
         return ""
-    kept = (c for c in value[:WORD_MAX] if unicodedata.category(c) not in ("Cc", "Cf", "Cs"))
-    return "".join(kept)
+    return "".join(c for c in value[:WORD_MAX] if c.isprintable())
 
 
 def _count(value: object) -> int:

@@ -12,7 +12,7 @@ from typing import Any
 
 import jsonschema
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from rich.console import Console
 
@@ -232,6 +232,7 @@ _JSON = st.recursive(
 )
 
 
+@example("state", {"doing": "unassigned \U00013439, a line\u2028break"})
 @given(
     st.sampled_from(["link", "state", "event", "cycle", "live", "verdict"]),
     st.dictionaries(
