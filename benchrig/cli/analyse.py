@@ -28,15 +28,27 @@ def analyse(
         Path | None,
         typer.Option("--reference", help="The same part when it was good: does it move alike?"),
     ] = None,
+    monte_carlo: Annotated[
+        int | None,
+        typer.Option(
+            "--monte-carlo",
+            min=1_000,
+            metavar="RECORDS",
+            help="Check the rise's uncertainty by fits to as many simulated records, say 20000.",
+        ),
+    ] = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="JSON is what this prints in any case.")
     ] = False,
 ) -> None:
     """Find rise, armature motion, turn-off and ripple in a waveform; prints JSON."""
-    from benchrig.measure.wave import analyse_wave, read_wave_csv
+    from benchrig.measure.wave import analyse_wave, read_wave_csv, simulated_to_json
 
     read = read_wave_csv(wave)
-    document = analyse_wave(read, start_s).to_json()
+    analysis = analyse_wave(read, start_s)
+    document = analysis.to_json()
+    if monte_carlo is not None:
+        document["rise"]["monte_carlo"] = simulated_to_json(analysis, monte_carlo)
     if reference is not None:
         document["reference"] = _compared(read, read_wave_csv(reference), start_s)
     say_json(document)

@@ -7,7 +7,7 @@ what the record itself shows; the answer says so.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from benchrig.measure.cycle_window import MotionAssessor, RippleAssessor
 from benchrig.measure.dropouts import sample_noise
 from benchrig.measure.features import Motion, MotionAnswer, Ripple, RiseFit, TurnOff
+from benchrig.measure.monte_carlo import SEED, check_rise
 from benchrig.measure.motion import assess_motion as motion_of
 from benchrig.measure.motion_reference import (
     MotionComparison,
@@ -37,6 +38,7 @@ __all__ = [
     "compare_waves",
     "comparison_to_json",
     "read_wave_csv",
+    "simulated_to_json",
 ]
 
 SCHEMA = "benchrig.wave/1"
@@ -48,11 +50,13 @@ LONG_POINTS_MIN = 50
 NOT_INCLUDED = "gain, offset and time base of the instrument that recorded the file"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class WaveAnalysis:
     """What a waveform holds."""
 
     rise: RiseFit
+    rise_time_s: FloatArray  # what it was fitted to
+    rise_current_a: FloatArray
     motion: Motion
     turn_off: TurnOff
     ripple: Ripple
@@ -129,9 +133,11 @@ def analyse_wave(
     off = _off_edge(time, current, wave.voltage_v)
     on = ~quiet if off is None else ~quiet & (time < off)
     volts = None if wave.voltage_v is None else wave.voltage_v[on]
-    rise = _rise(wave, time[on], current[on], volts, offset_u)
+    rise, fitted = _rise(wave, time[on], current[on], volts, offset_u)
     return WaveAnalysis(
         rise=rise,
+        rise_time_s=time[on][fitted],
+        rise_current_a=current[on][fitted],
         motion=_motion(time[on], current[on], assess_motion),
         turn_off=_turn_off(wave, time, current, on, off, rise, clamp),
         ripple=_ripple(time[on], current[on], assess_ripple),
@@ -151,6 +157,20 @@ def compare_waves(wave: Wave, reference: Wave, start_s: float | None = None) -> 
     count = min(time.size, good_time.size)
     good = record_reference(good_time[:count], good_current[:count])
     return compare_with_reference(time[:count], current[:count], good)
+
+
+def simulated_to_json(analysis: WaveAnalysis, records: int) -> dict[str, Any]:
+    """The JSON form of the rise's intervals beside those of as many simulated records."""
+    found = check_rise(analysis.rise_time_s, analysis.rise_current_a, records=records)
+    document: dict[str, Any] = {
+        "records": found.records,
+        "refused": found.refused,
+        "reason": found.reason,
+        "seed": SEED,
+    }
+    for name, spread in (("current_a", found.current_a), ("tau_s", found.tau_s)):
+        document[name] = None if spread is None else asdict(spread) | {"agrees": spread.agrees}
+    return document
 
 
 def comparison_to_json(found: MotionComparison) -> dict[str, Any]:
@@ -200,16 +220,17 @@ def _rise(
     current: FloatArray,
     voltage: FloatArray | None,
     offset_u: float,
-) -> RiseFit:
+) -> tuple[RiseFit, NDArray[np.bool_]]:
+    """The rise, and which of the points it was fitted to."""
+    whole = np.ones(time.size, np.bool_)
     if time.size == 0:
-        return RiseFit(converged=False, reason="no points after switch-on")
+        return RiseFit(converged=False, reason="no points after switch-on"), whole
     fit = _fit(wave, time, current, voltage, offset_u)
     part = _first_part(time, current)
     if part is None or (fit.converged and STRUCTURED not in fit.reason):
-        return fit
-    return _fit(
-        wave, time[part], current[part], None if voltage is None else voltage[part], offset_u
-    )
+        return fit, whole
+    volts = None if voltage is None else voltage[part]
+    return _fit(wave, time[part], current[part], volts, offset_u), part
 
 
 def _fit(

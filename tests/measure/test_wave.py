@@ -228,3 +228,17 @@ def test_motion_is_assessed_unless_told_not_to() -> None:
     motion = wave_module.analyse_wave(read_wave_csv(csv(zip(t, i, strict=True)))).motion
     assert motion.answer is MotionAnswer.NOT_ASSESSED
     assert "too short" in motion.reason
+
+
+def test_the_rise_is_checked_by_simulated_records_of_the_part_it_was_fitted_to() -> None:
+    # 60 tau with a slow sag: the fit takes the first 8, and so must the simulation.
+    time = np.arange(1, 3001) * 0.02
+    current = -np.expm1(-time) - 0.002 * time
+    current += 0.003 * np.random.default_rng(5).standard_normal(time.size)
+    rows = np.stack((time, current), axis=1)
+    analysis = analyse_wave(read_wave_csv(csv(rows)))
+    assert analysis.rise_time_s.max() < 10.0
+    assert analysis.rise.points == analysis.rise_time_s.size
+    whole = json.loads(json.dumps(wave_module.simulated_to_json(analysis, 1_000)))
+    assert whole["records"] == 1_000
+    assert set(whole) == {"records", "refused", "reason", "seed", "current_a", "tau_s"}
