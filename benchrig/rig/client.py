@@ -51,7 +51,7 @@ from benchrig.wire.messages import (
 from benchrig.wire.schedule import Schedule
 
 HEARTBEAT_PERIOD_S = 0.1
-_BEFORE_GATHERED_S = 0.003  # so that its answer comes with what a link has gathered by then
+_BEFORE_GATHERED_S = 0.004  # so that its answer comes with what a link has gathered by then
 # A board may sit in its boot loader for two seconds after its port was opened.
 HELLO_PATIENCE_S = (0.1,) * 40
 _GOODBYE_S = 0.5

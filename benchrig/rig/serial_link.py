@@ -25,6 +25,7 @@ from benchrig.rig.link import (
     Inbox,
     NoBreak,
     gather_until_s,
+    is_just_ahead,
 )
 
 BAUD = 1_000_000
@@ -83,6 +84,7 @@ class DescriptorLink(_SerialLink):
         self._descriptor: int = self._port.fileno()
         self._loop = asyncio.get_running_loop()
         self._gathering: asyncio.TimerHandle | None = None
+        self._hurried = False
         self._unsent = bytearray()
         self._loop.add_reader(self._descriptor, self._on_readable)
 
@@ -132,8 +134,11 @@ class DescriptorLink(_SerialLink):
         if not got:  # readable with nothing in it: a port that was unplugged
             self._let_go(OSError(errno.EIO, "unplugged"))
             return
-        self._loop.remove_reader(self._descriptor)
-        self._gather(got)
+        if self._hurried:
+            self._hurried = False
+        else:
+            self._loop.remove_reader(self._descriptor)
+            self._gather(got)
 
     def _read_gathered(self) -> None:
         """While a stream runs there is always something: no need to be woken for it first."""
@@ -166,9 +171,10 @@ class DescriptorLink(_SerialLink):
         return got
 
     def _read_on(self) -> None:
-        if self._gathering is not None:
-            self._gathering.cancel()
-            self._gathering = None
+        gathering = self._gathering
+        if gathering is not None and not is_just_ahead(gathering.when() - self._loop.time()):
+            gathering.cancel()
+            self._gathering, self._hurried = None, True
             self._loop.add_reader(self._descriptor, self._on_readable)
 
     def _let_go(self, error: OSError) -> LinkError:
@@ -217,6 +223,7 @@ class ThreadLink(_SerialLink):
 
     def _pump(self) -> None:
         """Runs in the thread. Ends by itself when told to, or when the port is gone."""
+        hurried = False
         try:
             while not self._stop:
                 data = self._port.read(1)
@@ -224,8 +231,11 @@ class ThreadLink(_SerialLink):
                 if data or waiting:
                     data += self._port.read(waiting) if waiting else b""
                     self._hand_over(self._inbox.put, data)
-                    self._read_on.wait(GATHER_S)
-                    self._read_on.clear()
+                    if hurried:
+                        hurried = False
+                    elif self._read_on.wait(GATHER_S):
+                        self._read_on.clear()
+                        hurried = True
         except PORT_ERRORS as error:
             self._hand_over(self._broken, error)
         finally:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 
 from benchrig.errors import LinkError
-from benchrig.rig.link import OPEN_TIMEOUT_S, Inbox, NoBreak, gather_until_s
+from benchrig.rig.link import OPEN_TIMEOUT_S, Inbox, NoBreak, gather_until_s, is_just_ahead
 
 _UNSENT_BYTES_MAX = 65_536
 
@@ -19,6 +19,7 @@ class SocketLink(asyncio.Protocol):
         self._transport: asyncio.Transport | None = None
         self._resume: asyncio.TimerHandle | None = None
         self._heard = False
+        self._hurried = False
 
     # --- asyncio.Protocol ---
 
@@ -31,7 +32,9 @@ class SocketLink(asyncio.Protocol):
         """Hand over at once, then let the rest gather."""
         self._heard = True
         self._inbox.put(data)
-        if self._transport is not None and not self._transport.is_closing():
+        if self._hurried:
+            self._hurried = False
+        elif self._transport is not None and not self._transport.is_closing():
             self._transport.pause_reading()
             loop = asyncio.get_running_loop()
             self._resume = loop.call_at(gather_until_s(loop.time()), self._read_on)
@@ -63,7 +66,10 @@ class SocketLink(asyncio.Protocol):
             self._transport.abort()
             self._inbox.check()
         self._transport.write(data)
-        self._read_on()
+        now_s = asyncio.get_running_loop().time()
+        if self._resume is not None and not is_just_ahead(self._resume.when() - now_s):
+            self._hurried = True
+            self._read_on()
 
     async def send_break(self) -> None:
         """See Link: TCP has no line to hold low."""

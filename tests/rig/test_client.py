@@ -140,7 +140,7 @@ async def test_beats_of_rigs_come_together_and_never_later_than_a_period(late_s:
             due_s = _next_beat_s(sends[-1])
             assert sends[-1] < due_s <= sends[-1] + HEARTBEAT_PERIOD_S
             sends.append(due_s + late_s)
-        phases = np.mod(np.array(sends[10:]) + 0.003 - late_s + 0.01, HEARTBEAT_PERIOD_S) - 0.01
+        phases = np.mod(np.array(sends[10:]) + 0.004 - late_s + 0.01, HEARTBEAT_PERIOD_S) - 0.01
         assert np.all(np.abs(phases) < 0.0021 + abs(late_s)), hundredth
         gaps = np.diff(sends[10:])
         assert np.all(np.abs(gaps - HEARTBEAT_PERIOD_S) < 1e-6)

@@ -269,6 +269,35 @@ async def test_reads_are_gathered_but_an_answer_is_not_kept_waiting(make: MakeLi
         assert sorted(latencies)[5] < 0.015
 
 
+@LINKS
+async def test_an_answer_in_a_stream_does_not_wait_for_what_gathers(make: MakeLink) -> None:
+    loop = asyncio.get_running_loop()
+    async with make() as (link, end):
+        link.write(b"?")
+        await end.until_received(1)
+
+        async def feed() -> None:
+            while True:
+                end.send(b"s" * 100)
+                await asyncio.sleep(0.004)
+
+        feeding = asyncio.create_task(feed())
+        latencies = []
+        for number in range(24):
+            await asyncio.sleep(0.020 + 0.0021 * number)  # gathered for a while, now more, now less
+            before = len(end.received)
+            begun = loop.time()
+            link.write(b"!")
+            await end.until_received(before + 1)
+            end.send(b"A")
+            async with asyncio.timeout(5):
+                while b"A" not in await link.read():
+                    pass
+            latencies.append(loop.time() - begun)
+        feeding.cancel()
+        assert sorted(latencies)[16] < 0.015
+
+
 async def test_links_read_together_and_never_long_after_they_gathered() -> None:
     for now_s in np.linspace(3.0, 3.2, 2001).tolist():
         when_s = gather_until_s(now_s)
