@@ -7,9 +7,7 @@ bisection, which cannot diverge. Tests hold them against a reference library.
 from __future__ import annotations
 
 import math
-from statistics import NormalDist
 
-_NORMAL = NormalDist()
 _TERMS_MAX = 10_000
 _TINY = 1e-300
 
@@ -17,11 +15,6 @@ _TINY = 1e-300
 def normal_cdf(z: float) -> float:
     """Probability of a standard normal value up to ``z``; accurate in both tails."""
     return 0.5 * math.erfc(-z / math.sqrt(2.0))
-
-
-def normal_quantile(p: float) -> float:
-    """The standard normal value below which the share ``p`` lies."""
-    return _NORMAL.inv_cdf(p)
 
 
 def beta_cdf(a: float, b: float, x: float) -> float:
@@ -70,12 +63,6 @@ def beta_quantile(a: float, b: float, p: float) -> float:
         else:
             high = middle
     return middle
-
-
-def t_cdf(t: float, degrees: float) -> float:
-    """Student's distribution up to ``t``."""
-    tail = 0.5 * beta_cdf(degrees / 2, 0.5, degrees / (degrees + t * t))
-    return 1.0 - tail if t > 0 else tail
 
 
 def t_quantile(p: float, degrees: float) -> float:

@@ -13,8 +13,6 @@ from benchrig.judge.distributions import (
     beta_cdf,
     beta_quantile,
     normal_cdf,
-    normal_quantile,
-    t_cdf,
     t_quantile,
 )
 from benchrig.judge.statistics import (
@@ -45,12 +43,10 @@ def test_its_quantile_agrees_with_scipy(a: int, b: int, p: float) -> None:
     assert beta_quantile(a, b, p) == pytest.approx(special.betaincinv(a, b, p), rel=1e-8)
 
 
-@given(st.floats(-50, 50), st.floats(1, 200), st.floats(0.0005, 0.9995))
-def test_student_and_normal_agree_with_scipy(t: float, degrees: float, p: float) -> None:
-    assert t_cdf(t, degrees) == pytest.approx(stats.t.cdf(t, degrees), rel=1e-8, abs=1e-12)
+@given(st.floats(-10, 10), st.floats(1, 200), st.floats(0.0005, 0.9995))
+def test_student_and_normal_agree_with_scipy(z: float, degrees: float, p: float) -> None:
     assert t_quantile(p, degrees) == pytest.approx(stats.t.ppf(p, degrees), rel=1e-7, abs=1e-7)
-    assert normal_cdf(t / 5) == pytest.approx(stats.norm.cdf(t / 5), rel=1e-9)
-    assert normal_quantile(p) == pytest.approx(stats.norm.ppf(p), abs=1e-9)
+    assert normal_cdf(z) == pytest.approx(stats.norm.cdf(z), rel=1e-9)
 
 
 def test_student_of_the_gum() -> None:
