@@ -59,7 +59,8 @@ class Library(Generic[T]):
         known = {entry.name: entry.path for entry in self.entries(user_dir)}
         if text in known:
             return known[text]
-        from benchrig.tomlfile import did_you_mean, printable  # only a mistake needs them
+        from benchrig.text import printable
+        from benchrig.tomlfile import did_you_mean  # only a mistake needs them
 
         raise UsageError(
             f'no {self.kind} is named "{printable(text)}"{did_you_mean(text, known)}',

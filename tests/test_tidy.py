@@ -24,7 +24,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("parts",),
     ("wire", "library"),
     ("tomlfile",),
-    ("errors", "quantity"),
+    ("errors", "quantity", "text"),
 )
 FLOOR_OF = {room: number for number, rooms in enumerate(FLOORS) for room in rooms}
 

@@ -6,6 +6,7 @@ holds the list of what it imports.
 
 from __future__ import annotations
 
+import io
 import os
 import sys
 from typing import Annotated, Any
@@ -48,6 +49,10 @@ def _options(
 def main() -> None:
     """Run the command line; ends the process with an ``ExitCode``."""
     wants_json = "--json" in sys.argv[1:]
+    for stream in (sys.stdout, sys.stderr):
+        # A letter that the terminal or file has not is no reason to end with the wrong exit code.
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
     # The matrices here are small: BLAS threads cost several times what they bring.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
@@ -99,14 +104,14 @@ def _tell(error: BenchrigError, wants_json: bool) -> None:
             described["disconnect"] = list(error.disconnect)
         _write_json(described)
         return
-    sys.stderr.write(f"benchrig: {error.message}\n")
+    from benchrig.text import clean
+
+    sys.stderr.write(clean(f"benchrig: {error.message}\n"))
     if error.advice:
-        sys.stderr.write(f"  {error.advice}\n")
+        sys.stderr.write(clean(f"  {error.advice}\n"))
 
 
 def _write_json(described: dict[str, Any]) -> None:
-    import json
+    from benchrig.cli.output import say_json
 
-    sys.stdout.write(
-        json.dumps({"schema": "benchrig.error/1", "error": described}, ensure_ascii=False) + "\n"
-    )
+    say_json({"schema": "benchrig.error/1", "error": described}, on_one_line=True)

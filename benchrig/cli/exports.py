@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from benchrig.cli.output import say, say_json
+from benchrig.cli.output import reader_may_go, say, say_json
 from benchrig.cli.records import JsonOption, LogOption, destination, open_log, resolve
 from benchrig.errors import UsageError
 
@@ -74,16 +74,14 @@ def _csv(run_log: RunLog, name: str, what: str, order: str | None, path: Path | 
         stream = sys.stdout
     else:
         stream = path.open("w", encoding="utf-8", newline="")
-    try:
+    with reader_may_go() if path is None else stream:
         if what == "samples":
             return export.samples_to_csv(run_log, name, stream)
         if what == "features":
             return export.features_to_csv(run_log, name, stream)
         runs = run_log.list_runs(Filters(order=order), 1_000_000)
         return export.table_to_csv(*export.list_table(runs), stream)
-    finally:
-        if path is not None:
-            stream.close()
+    return 0  # the reader has gone
 
 
 def _parquet(run_log: RunLog, name: str, what: str, path: Path) -> int:

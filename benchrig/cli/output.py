@@ -7,10 +7,12 @@ import os
 import shutil
 import sys
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from typing import Any
 
 from benchrig.errors import BenchrigError, ExitCode
+from benchrig.text import clean, one_line
 
 
 class Interrupted(BenchrigError):
@@ -22,18 +24,28 @@ class Interrupted(BenchrigError):
         super().__init__("interrupted; no run was begun")
 
 
-def say_json(value: Any) -> None:
-    """One JSON document on standard output."""
-    say(json.dumps(value, ensure_ascii=False, indent=2, allow_nan=False))
+def say_json(value: Any, *, on_one_line: bool = False) -> None:
+    """One JSON document on standard output, whatever letters it can be written in."""
+    utf = (sys.stdout.encoding or "").lower().startswith("utf")
+    indent = None if on_one_line else 2
+    _write(json.dumps(value, ensure_ascii=not utf, indent=indent, allow_nan=False))
 
 
 def say(text: str = "") -> None:
-    """A line of data on standard output.
+    """A line of data on standard output, with nothing in it that a terminal would obey."""
+    _write(clean(text))
 
-    A reader that has gone (``| head``) changes no exit code: 1 would say that a part failed.
-    """
-    try:
+
+def _write(text: str) -> None:
+    with reader_may_go():
         sys.stdout.write(text + "\n")
+
+
+@contextmanager
+def reader_may_go() -> Iterator[None]:
+    """A reader that has gone (``| head``) changes no exit code: 1 would say that a part failed."""
+    try:
+        yield
         sys.stdout.flush()
     except BrokenPipeError:
         nowhere = os.open(os.devnull, os.O_WRONLY)
@@ -43,6 +55,7 @@ def say(text: str = "") -> None:
 
 def talk(text: str = "") -> None:
     """A line for the person, on standard error; folded to a terminal."""
+    text = clean(text)
     if sys.stderr.isatty():
         text = "\n".join(
             line if len(line) <= _width() else wrapped(line) for line in text.split("\n")
@@ -65,6 +78,7 @@ def columns(rows: Sequence[tuple[str, ...]], *, indent: str = "") -> str:
     """Rows as left-aligned columns."""
     if not rows:
         return ""
+    rows = [tuple(one_line(cell) for cell in row) for row in rows]
     widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
     lines = ("  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)) for row in rows)
     return "\n".join(indent + line.rstrip() for line in lines)

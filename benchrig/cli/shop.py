@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -236,7 +235,7 @@ def watch_command(
     console = Console()
     screen: Screen
     if as_json or not console.is_terminal or console.is_dumb_terminal:
-        screen = LineScreen(_write_line, json=as_json)
+        screen = LineScreen(say, json=as_json)
     else:
         screen = BoardScreen(console, address.shown)
 
@@ -253,11 +252,6 @@ def watch_command(
         except KeyboardInterrupt:
             return 0
     return 0
-
-
-def _write_line(line: str) -> None:
-    sys.stdout.write(line + "\n")
-    sys.stdout.flush()
 
 
 @outbox_app.command("list")

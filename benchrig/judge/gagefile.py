@@ -12,7 +12,8 @@ from collections import defaultdict
 from pathlib import Path
 
 from benchrig.errors import Finding, InputFileError
-from benchrig.tomlfile import decode_text, printable, read_bytes
+from benchrig.text import printable
+from benchrig.tomlfile import decode_text, read_bytes
 
 COLUMNS = ("person", "part", "value")
 

@@ -9,7 +9,8 @@ from pathlib import Path
 
 from benchrig.errors import Finding, InputFileError
 from benchrig.judge.matching import TaggedValues
-from benchrig.tomlfile import decode_text, printable, read_bytes
+from benchrig.text import printable
+from benchrig.tomlfile import decode_text, read_bytes
 
 COLUMNS = ("tag", "value")
 

@@ -1,14 +1,13 @@
 """Samples and features of a record as CSV or Parquet, SI values, the unit in each name.
 
-A spreadsheet takes a cell that begins with ``=``, ``+``, ``-`` or ``@`` for a formula. Text that
-people typed gets an apostrophe in front where it would; numbers are written as numbers. Open
-the file to write to with ``newline=""``.
+A spreadsheet takes a cell that begins with ``=``, ``+``, ``-`` or ``@``, of any width, for a
+formula. Text that people typed gets an apostrophe in front where it would; numbers are written as
+numbers. Open the file to write to with ``newline=""``.
 """
 
 from __future__ import annotations
 
 import csv
-import io
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import IO, Any
@@ -35,7 +34,7 @@ UNIT_OF_ROLE: dict[InputRole, str] = {
     InputRole.INSULATION_CURRENT: "a",
 }
 LINE_END = "\r\n"  # RFC 4180; and so a lone carriage return in a cell is quoted too
-_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
+_FORMULA = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20", "\t", "\r", "\n")
 
 Column = NDArray[Any]
 
@@ -47,7 +46,7 @@ def safe_cell(value: object) -> str:
     if isinstance(value, bool | int | float):
         return repr(value)
     text = str(value).replace("\x00", "\ufffd")
-    return "'" + text if text.lstrip(" ").startswith(_FORMULA) or text[:1] in _FORMULA else text
+    return "'" + text if text.lstrip().startswith(_FORMULA) or text[:1] in _FORMULA else text
 
 
 def _names(scales: Sequence[InputScale]) -> list[str]:
@@ -223,10 +222,3 @@ def features_to_parquet(log: LogReader, record_id: str, path: Path) -> int:
     table = pyarrow.table(columns)
     parquet.write_table(table.replace_schema_metadata({"record": record_id}), path)
     return len(lines)
-
-
-def csv_text(header: Sequence[str], lines: Sequence[Sequence[Any]]) -> str:
-    """A table as CSV text."""
-    file = io.StringIO()
-    table_to_csv(header, lines, file)
-    return file.getvalue()

@@ -24,11 +24,11 @@ from benchrig.report.words import (
     NAMES,
     SHAPES,
     Scale,
-    clean,
     faulty_cycles,
     scale_for,
     value_text,
 )
+from benchrig.text import one_line
 
 YES = "yes"
 NO = "no, within the uncertainty"
@@ -212,7 +212,7 @@ def history_lines(records: Sequence[RunRecord]) -> list[str]:
         drop_outs = f"drop-outs {row.drop_outs}"
         head = f"{row.begun_at[:10]}  {row.stage:8}  {verdict:14}  {drop_outs:17}  {row.record_id}"
         values = (f"R20 {row.r20}", f"current {row.current}", f"motion {row.motion}")
-        lines += [clean(head), clean("    " + "  ".join(values))]
+        lines += [one_line(head), one_line("    " + "  ".join(values))]
     return lines
 
 

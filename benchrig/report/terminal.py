@@ -46,7 +46,8 @@ from rich.text import Text
 
 from benchrig.record.values import DISCONNECT, EventKind, RunEvent
 from benchrig.report.bigtext import big_lines
-from benchrig.report.words import clean, milliamps, to_ascii
+from benchrig.report.words import milliamps, to_ascii
+from benchrig.text import one_line
 
 _BARS = "▁▂▃▄▅▆▇█"
 _ASCII_BARS = "._-=+*%#"
@@ -117,9 +118,9 @@ class _Seen:
         self._texts(data)
         self._numbers(data)
         if event.kind is EventKind.CHECK and data.get("ok") is False:
-            self.warnings.append(clean(event.message or str(data.get("name", ""))))
+            self.warnings.append(one_line(event.message or str(data.get("name", ""))))
         if event.kind in (EventKind.WARNING, EventKind.FAULT):
-            self.warnings.append(clean(event.message))
+            self.warnings.append(one_line(event.message))
         if event.kind is EventKind.SAFE:
             self.energised, self.state = False, "made safe"
             self.residual_current_a = data.get("residual_current_a")
@@ -132,7 +133,7 @@ class _Seen:
     def _texts(self, data: dict[str, Any]) -> None:
         for name in ("part", "tag", "pattern", "state"):
             if name in data:
-                setattr(self, name, clean(str(data[name])))
+                setattr(self, name, one_line(str(data[name])))
         if "invented" in data:
             self.invented = bool(data["invented"])
 
@@ -330,9 +331,9 @@ class LiveCard:
         if event.kind is EventKind.STARTED:
             line = f"{seen.part}: {seen.pattern}" + (f", tag {seen.tag}" if seen.tag else "")
         elif event.kind is EventKind.NOT_SAFE:
-            line = f"{event.at_s:8.2f} s  {clean(event.message)}"
+            line = f"{event.at_s:8.2f} s  {one_line(event.message)}"
         elif event.message and event.message != seen.state:
-            line += f"  {clean(event.message)}"
+            line += f"  {one_line(event.message)}"
         self._print(line)
 
     def _print(self, line: str) -> None:

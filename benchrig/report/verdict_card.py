@@ -17,6 +17,7 @@ from benchrig.report import words
 from benchrig.report.bigtext import big_lines
 from benchrig.report.standing import left_open_text, why_text
 from benchrig.report.terminal import CARD_WIDTH_MAX, speaks_unicode
+from benchrig.text import one_line
 
 _COLOURS: dict[Verdict, str] = {
     Verdict.PASS: "green",
@@ -73,7 +74,7 @@ class _Card:
         return Panel(body, width=self.width, border_style=border)
 
     def _text(self, text: str, style: str = "") -> Text:
-        text = words.clean(text)
+        text = one_line(text)
         return Text(text if self.unicode else words.to_ascii(text), style=style, overflow="fold")
 
     def _rule(self) -> Text:

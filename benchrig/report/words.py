@@ -7,7 +7,6 @@ SI comes in, and leaves with the prefix a reader expects. Uncertainty is shown e
 from __future__ import annotations
 
 import math
-import unicodedata
 from dataclasses import dataclass
 
 from benchrig.judge.verdict import Judged, Verdict
@@ -80,15 +79,6 @@ def named(text: str) -> str:
         if "_" in characteristic.value:
             text = text.replace(characteristic.value, name)
     return text
-
-
-def clean(text: str) -> str:
-    """Text from files and tags without control or direction-changing characters."""
-    return "".join("\ufffd" if _is_control(character) else character for character in text)
-
-
-def _is_control(character: str) -> bool:
-    return unicodedata.category(character) in ("Cc", "Cf", "Cs") and character not in "\n\t"
 
 
 def to_ascii(text: str) -> str:

@@ -18,6 +18,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from benchrig.errors import Finding, InputFileError
+from benchrig.text import printable
 from benchrig.tomlfile.index import KeyPath, LineIndex
 from benchrig.tomlfile.words import did_you_mean, sentence, shown_path
 
@@ -31,7 +32,6 @@ __all__ = [
     "decode_text",
     "did_you_mean",
     "parse_toml",
-    "printable",
     "read_bytes",
     "read_toml",
     "validate",
@@ -61,12 +61,6 @@ class TomlDocument:
         """A fault at a key of this file."""
         where = shown_path(path)
         return Finding(self.file, self.line_of(path), f"{where}: {message}" if where else message)
-
-
-def printable(path: Path | str) -> str:
-    """A file's name for messages: control characters and broken bytes shown as escapes."""
-    text = str(path)
-    return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
 
 
 def _fail(file: str, message: str, line: int | None = None) -> InputFileError:

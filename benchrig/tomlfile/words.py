@@ -10,6 +10,7 @@ from typing import Any, get_args
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
+from benchrig.text import printable
 from benchrig.tomlfile.index import KeyPath
 
 # The unit stands last in every numeric key (``x_ohm``), or before ``_min`` / ``_max``.
@@ -134,7 +135,7 @@ def _shown(value: object) -> str:
         return "a list"
     if isinstance(value, str):
         text = value if len(value) <= 40 else value[:37] + "..."
-        return '"' + "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text) + '"'
+        return f'"{printable(text)}"'
     text = str(value)
     return text if len(text) <= 40 else text[:37] + "..."
 

@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 import io
+import json
+import subprocess
+import sys
 
 import pytest
 
-from benchrig.cli.output import talk
+from benchrig.cli.output import columns, say, say_json, talk
+from tests.cli.shell import QUICK, ROOT, Shell
+
+PART = ROOT / "benchrig" / "parts" / "data" / "demo-injector.toml"
 
 LONG = "slot 3: K-0003: FAIL (over range: open, or above 10.2 kohm; look at the clips first) again"
 
@@ -39,3 +45,58 @@ def test_talk_elsewhere_stays_one_line(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "40")
     talk(LONG)
     assert pipe.getvalue() == LONG + "\n"
+
+
+def test_a_tag_cannot_make_a_line_of_its_own_or_move_the_cursor() -> None:
+    rows = columns([("TAG", "VERDICT"), ("K-1\n\x1b[2J(all) PASS", "FAIL")])
+    assert len(rows.splitlines()) == 2
+    assert "\x1b" not in rows
+
+
+def test_what_is_said_holds_nothing_a_terminal_obeys(capsys: pytest.CaptureFixture[str]) -> None:
+    say("tag \x1b]0;x\x07")
+    talk("tag \x9b2J")
+    said = capsys.readouterr()
+    assert said.out == "tag \ufffd]0;x\ufffd\n"
+    assert said.err == "tag \ufffd2J\n"
+
+
+def test_json_keeps_every_character(capsys: pytest.CaptureFixture[str]) -> None:
+    say_json({"tag": "\x1b\x9b µ"})
+    assert json.loads(capsys.readouterr().out) == {"tag": "\x1b\x9b µ"}
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "latin-1", "cp1252"])
+def test_an_encoding_without_the_letters_changes_no_exit_code(encoding: str, shell: Shell) -> None:
+    """Output to a file on many a machine: neither ± nor → may end the program with an error."""
+    part = shell.file("p.toml", PART.read_text("utf-8").replace("Demo port", "Demo → 端口"))
+    code = "from benchrig.cli import main; main()"
+    for arguments in (("part", "show", part), ("part", "show", part, "--json")):
+        done = subprocess.run(
+            [sys.executable, "-c", code, *arguments],
+            capture_output=True,
+            env={**shell.env(), "PYTHONUTF8": "0", "PYTHONIOENCODING": encoding},
+            timeout=60,
+            check=False,
+        )
+        assert done.returncode == 0, done.stderr
+        if "--json" in arguments:
+            assert "→ 端口" in json.loads(done.stdout.decode(encoding))["title"]
+
+
+def test_a_reader_that_goes_away_changes_no_exit_code(shell: Shell) -> None:
+    """Exit code 1 would say that a part failed."""
+    run = shell.run("healthy", "--json", "-p", shell.file("quick.toml", QUICK)).json
+    arguments = ("record", "export", run["record"], "--what", "samples", "--out", "-")
+    whole = shell(*arguments)
+    assert whole.code == 0
+    assert len(whole.stdout) > 200_000  # more than a pipe holds
+    process = shell.start(*arguments)
+    assert process.stdout is not None
+    assert process.stderr is not None
+    assert process.stdout.readline().startswith("time_s,")
+    process.stdout.close()
+    assert process.wait(60) == 0, process.stderr.read()
+    process.stderr.close()
+    assert process.stdin is not None
+    process.stdin.close()

@@ -80,17 +80,33 @@ def test_parquet_holds_the_same(log: RunLog, tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["=1+1", "+1", "-1", "@x", "\t=1", "\r=1", "\n=1", " =cmd|' /C calc'!A0", '=x,"y']
+    "text",
+    [
+        "\uff1d1+1",
+        "\u00a0=1",
+        "=1+1",
+        "+1",
+        "-1",
+        "@x",
+        "\t=1",
+        "\r=1",
+        "\n=1",
+        " =cmd|' /C calc'!A0",
+        '=x,"y',
+    ],
 )
 def test_no_typed_text_becomes_a_formula(text: str) -> None:
-    written = export.csv_text(["tag"], [[text]])
-    (cell,) = list(csv.reader(io.StringIO(written, newline="")))[1]
+    file = io.StringIO(newline="")
+    export.table_to_csv(["tag"], [[text]], file)
+    file.seek(0)
+    (cell,) = list(csv.reader(file))[1]
     assert cell == "'" + text
 
 
 def test_numbers_and_plain_words_are_left_alone() -> None:
-    written = export.csv_text(["a", "b", "c", "d"], [[-1.5, 3, None, "T-1, left"]])
-    assert written == 'a,b,c,d\r\n-1.5,3,,"T-1, left"\r\n'
+    file = io.StringIO(newline="")
+    export.table_to_csv(["a", "b", "c", "d"], [[-1.5, 3, None, "T-1, left"]], file)
+    assert file.getvalue() == 'a,b,c,d\r\n-1.5,3,,"T-1, left"\r\n'
 
 
 def test_a_list_shows_each_characteristic_with_its_uncertainty(log: RunLog) -> None:

@@ -143,6 +143,13 @@ def test_hostile_text_moves_no_cursor_and_is_no_markup(terminal: bool) -> None:
     assert "<script>" in text  # shown, as text
 
 
+def test_no_text_can_pass_for_a_line_of_the_cards_own() -> None:
+    record = samples.not_proven()
+    plan = replace(record.plan, note="as brought in\nPART IS OFF  measured residual 0.00 mA")
+    text = _bare(_verdict_text(replace(record, plan=plan), 120, terminal=False))
+    assert not any(line.startswith("PART IS OFF") for line in text.splitlines())
+
+
 @pytest.mark.parametrize("make", RECORDS, ids=lambda make: make.__name__)
 def test_an_ascii_terminal_gets_ascii(make: Callable[[], RunRecord]) -> None:
     text = _verdict_text(make(), 80, encoding="ascii")  # strict: anything else would raise

@@ -12,7 +12,7 @@ from markupsafe import Markup
 from benchrig.errors import UsageError
 from benchrig.judge.verdict import Verdict
 from benchrig.report.looks import shape_svg
-from benchrig.report.words import clean
+from benchrig.text import clean
 
 # Paper -> CSS page size; "" leaves the paper to the printer.
 PAPERS: dict[str, str] = {"": "", "a4": "A4", "letter": "letter"}

@@ -12,7 +12,7 @@ from benchrig.judge.verdict import Verdict
 from benchrig.record.values import RunRecord
 from benchrig.report.html.env import drawn, page_size, render
 from benchrig.report.looks import shape_inner
-from benchrig.report.words import clean
+from benchrig.text import one_line
 
 _WIDTH, _HEIGHT = 620, 290  # tenths of a millimetre
 _QR_SIDE = 250
@@ -67,7 +67,7 @@ def label_page(records: Sequence[RunRecord], *, paper: str = "") -> str:
 
 def _fit(words: str, size: int) -> str:
     most = max(8, int(345 / (0.58 * size)))
-    words = clean(words)
+    words = one_line(words)
     return words if len(words) <= most else words[: most - 1] + "…"
 
 
