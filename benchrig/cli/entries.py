@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from benchrig.cli.files import destination, write_file
 from benchrig.cli.output import say, say_json, talk, wrapped
 from benchrig.cli.records import JsonOption, LogOption, open_log
 from benchrig.errors import LogError, UsageError
@@ -30,8 +31,10 @@ TagArgument = Annotated[str, typer.Argument(help="The part's tag.")]
 StageOption = Annotated[str, typer.Option(help="incoming, cleaned, retest or single.")]
 WhoOption = Annotated[str, typer.Option(help="Who measured it.")]
 NoteOption = Annotated[str, typer.Option(help="Free text.")]
-KpaOption = Annotated[float | None, typer.Option(min=0.001, help="Pressure across the part.")]
-PsiOption = Annotated[float | None, typer.Option(min=0.001, help="The same, in psi.")]
+KpaOption = Annotated[
+    float | None, typer.Option(min=0.001, max=1e6, help="Pressure across the part.")
+]
+PsiOption = Annotated[float | None, typer.Option(min=0.001, max=1e5, help="The same, in psi.")]
 
 
 def register(record_app: typer.Typer) -> None:
@@ -45,25 +48,32 @@ def add_flow(
     tag: TagArgument,
     stage: StageOption,
     static_cc_per_min: Annotated[
-        float | None, typer.Option(min=0, help="Flow with the valve held open.")
+        float | None, typer.Option(min=0, max=1e6, help="Flow with the valve held open.")
     ] = None,
     static_lb_per_hr: Annotated[
-        float | None, typer.Option(min=0, help="The same by mass; needs --density-g-per-ml.")
+        float | None,
+        typer.Option(min=0, max=1e6, help="The same by mass; needs --density-g-per-ml."),
     ] = None,
-    dynamic_ul: Annotated[float | None, typer.Option(min=0, help="Volume of one pulse.")] = None,
+    dynamic_ul: Annotated[
+        float | None, typer.Option(min=0, max=1e6, help="Volume of one pulse.")
+    ] = None,
     volume_ml: Annotated[
-        float | None, typer.Option(min=0.001, help="Volume caught; with one of the next two.")
+        float | None,
+        typer.Option(min=0.001, max=1e6, help="Volume caught; with one of the next two."),
     ] = None,
     duration_s: Annotated[
-        float | None, typer.Option(min=1, help="It took so long with the valve held open.")
+        float | None,
+        typer.Option(min=1, max=1e6, help="It took so long with the valve held open."),
     ] = None,
     pulses: Annotated[int | None, typer.Option(min=1, help="It took so many pulses.")] = None,
     u_volume_ml: Annotated[
-        float | None, typer.Option(min=0.0001, help="Standard uncertainty of the volume.")
+        float | None, typer.Option(min=0.0001, max=1e6, help="Standard uncertainty of the volume.")
     ] = None,
     u_percent: Annotated[
         float | None,
-        typer.Option(min=0.001, help="Standard uncertainty, % of the value; else not judged."),
+        typer.Option(
+            min=0.001, max=100, help="Standard uncertainty, % of the value; else not judged."
+        ),
     ] = None,
     density_g_per_ml: Annotated[
         float | None, typer.Option(min=0.1, max=3, help="Density of the fluid, with lb/hr.")
@@ -72,7 +82,9 @@ def add_flow(
     pressure_psi: PsiOption = None,
     to_kpa: Annotated[
         float | None,
-        typer.Option(min=0.001, help="State a static flow at this pressure: it goes by the root."),
+        typer.Option(
+            min=0.001, max=1e6, help="State a static flow at this pressure: it goes by the root."
+        ),
     ] = None,
     fluid: Annotated[str, typer.Option(help="The test fluid.")] = "",
     instrument: Annotated[str, typer.Option(help="What it was measured with.")] = "",
@@ -92,6 +104,12 @@ def add_flow(
         raise UsageError(
             "give one of --static-cc-per-min, --static-lb-per-hr, --dynamic-ul and --volume-ml"
         )
+    if volume_ml is None and any(x is not None for x in (u_volume_ml, duration_s, pulses)):
+        raise UsageError("--u-volume-ml, --duration-s and --pulses belong to --volume-ml")
+    if volume_ml is not None and u_percent is not None:
+        raise UsageError("the uncertainty of a volume caught is given by --u-volume-ml alone")
+    if static_lb_per_hr is None and density_g_per_ml is not None:
+        raise UsageError("--density-g-per-ml belongs to --static-lb-per-hr")
     if volume_ml is not None:
         flow = caught(volume_ml, u_volume_ml, duration_s, pulses)
     elif static_lb_per_hr is not None:
@@ -122,7 +140,7 @@ def add_leak(
     tag: TagArgument,
     stage: StageOption,
     drops: Annotated[int, typer.Option(min=0, help="Drops counted.")],
-    duration_s: Annotated[float, typer.Option(min=1, help="How long they were counted.")],
+    duration_s: Annotated[float, typer.Option(min=1, max=1e6, help="How long they were counted.")],
     pressure_kpa: KpaOption = None,
     pressure_psi: PsiOption = None,
     who: WhoOption = "",
@@ -244,9 +262,10 @@ def record_history(
     """Everything a tag has behind it, oldest first, and what changed from first to last."""
     from benchrig.record.entries import FlowEntry, LeakEntry, SprayEntry
     from benchrig.report.history import before_after_line, history_lines
+    from benchrig.report.words import entry_text
 
-    if page is not None and not page.parent.is_dir():
-        raise UsageError(f"there is no folder {page.parent}")
+    if page is not None:
+        destination(page, "")
     with open_log(log) as run_log:
         runs = run_log.history(tag)
         records = [run_log.record(run.record_id) for run in runs]
@@ -262,14 +281,14 @@ def record_history(
     if page is not None:
         from benchrig.report.html import history_page
 
-        page.write_text(history_page(tag, records), encoding="utf-8")
+        write_file(page, history_page(tag, records))
     if as_json:
         say_json(_history_json(tag, runs, typed, line))
         return
     for text in history_lines(records):
         say(text)
     for entry in typed:
-        say(_typed_line(entry))
+        say(f"{entry.at[:16]}  typed in: {entry_text(entry)}")
     if line:
         say(wrapped(f"first to last: {line}"))
     if page is not None:
@@ -286,22 +305,3 @@ def _history_json(tag: str, runs: list[Any], typed: list[Entry], line: str) -> d
         "typed_in": [{"kind": entry.KIND, **to_json(entry)} for entry in typed],
         "first_to_last": line,
     }
-
-
-def _typed_line(entry: Entry) -> str:
-    from benchrig.record.entries import FlowEntry, LeakEntry, SprayEntry
-
-    what = ""
-    if isinstance(entry, FlowEntry):
-        static = entry.static_flow_cc_per_min
-        what = (
-            f"{static:g} cc/min" if static is not None else f"{entry.dynamic_flow_ul:g} µL a pulse"
-        )
-        if entry.std_uncertainty is not None:
-            what += f" ± {2 * entry.std_uncertainty:.2g}"
-    elif isinstance(entry, LeakEntry):
-        what = f"{entry.drops} drops in {entry.duration_s:g} s"
-    elif isinstance(entry, SprayEntry):
-        what = entry.text
-    stage = getattr(entry, "stage", "")
-    return f"{entry.at[:16]}  {stage}  {entry.KIND}, typed in: {what}"

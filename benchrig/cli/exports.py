@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from benchrig.cli.files import cannot_write, destination
 from benchrig.cli.output import reader_may_go, say, say_json
-from benchrig.cli.records import JsonOption, LogOption, destination, open_log, resolve
+from benchrig.cli.records import JsonOption, LogOption, open_log, resolve
 from benchrig.errors import UsageError
 
 if TYPE_CHECKING:
@@ -43,6 +44,10 @@ def record_export(
         raise UsageError(f"--what {what!r} is none of: {', '.join(KINDS)}")
     if (record_id is None) != (what == "list"):
         raise UsageError("name a record, or give --what list for all of them")
+    if order is not None and what != "list":
+        raise UsageError("--order belongs to --what list")
+    if as_json and str(out) == "-":
+        raise UsageError("--json and --out - both want standard output")
     with open_log(log) as run_log:
         name = "records" if record_id is None else resolve(run_log, record_id)
         path = out or Path(f"{name}-{what}.csv")
@@ -53,10 +58,13 @@ def record_export(
         parquet = path.suffix == ".parquet"
         if not parquet and path.suffix != ".csv":
             raise UsageError(f"{path}: give a name ending in .csv or .parquet")
-        if parquet:
-            lines = _parquet(run_log, name, what, path)
-        else:
-            lines = _csv(run_log, name, what, order, path)
+        try:
+            if parquet:
+                lines = _parquet(run_log, name, what, path)
+            else:
+                lines = _csv(run_log, name, what, order, path)
+        except OSError as error:
+            raise cannot_write(path, error) from error
     if as_json:
         say_json({"schema": "benchrig.export/1", "file": str(path), "what": what, "lines": lines})
     else:

@@ -8,16 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from benchrig.cli.files import destination, write_file
 from benchrig.cli.output import say, say_json
-from benchrig.cli.records import (
-    JsonOption,
-    LogOption,
-    RecordArgument,
-    destination,
-    open_log,
-    resolve,
-)
-from benchrig.errors import UsageError
+from benchrig.cli.records import JsonOption, LogOption, RecordArgument, open_log, resolve
 
 if TYPE_CHECKING:
     from benchrig.record.entries import Entry
@@ -52,14 +45,15 @@ def record_report(
     """Write the one-page report of a record: self-contained HTML, or PDF."""
     with open_log(log) as run_log:
         record = run_log.record(resolve(run_log, record_id))
-        page = page_of(run_log, record, budget=budget, paper=paper, before=before)
-    path = destination(out, f"{record.record_id}.{'pdf' if pdf else 'html'}")
+        path = destination(out, f"{record.record_id}.{'pdf' if pdf else 'html'}")
+        earlier = None if before is None else resolve(run_log, before)
+        page = page_of(run_log, record, budget=budget, paper=paper, before=earlier)
     if pdf:
         from benchrig.report.pdf import pdf_bytes
 
-        path.write_bytes(pdf_bytes(page))
+        write_file(path, pdf_bytes(page))
     else:
-        path.write_text(page, encoding="utf-8")
+        write_file(path, page)
     _tell_file(record, path, "report", as_json=as_json)
 
 
@@ -84,8 +78,6 @@ def page_of(
     from benchrig.report.html import part_page
     from benchrig.report.logged import samples_of
 
-    if paper not in ("", "a4", "letter"):
-        raise UsageError(f"--paper {paper!r}: a4 or letter")
     return part_page(
         record,
         samples=samples_of(run_log, record),
@@ -121,7 +113,7 @@ def record_label(
     with open_log(log) as run_log:
         record = run_log.record(resolve(run_log, record_id))
     path = destination(out, f"{record.record_id}-label.svg")
-    path.write_text(label_svg(record), encoding="utf-8")
+    write_file(path, label_svg(record))
     _tell_file(record, path, "label", as_json=as_json)
 
 
@@ -203,4 +195,6 @@ def record_push(
     if as_json:
         say_json({"schema": "benchrig.push/1", **dataclasses.asdict(pushed)})
     else:
-        say(str(pushed))
+        again = f", connected anew {pushed.retries} times" if pushed.retries else ""
+        say(f"{pushed.runs} runs were new there ({pushed.links} links of the chain{again})")
+        say(f"both logs now end with link {pushed.head}")

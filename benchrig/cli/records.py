@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from benchrig.cli.output import columns, say, say_json, talk
-from benchrig.errors import LogError, UsageError
+from benchrig.errors import ExitCode, LogError, UsageError
 
 if TYPE_CHECKING:
     from benchrig.record.log import RunLog
@@ -63,10 +62,9 @@ def record_list(
     from benchrig.record.forms import plain
     from benchrig.record.read import Filters
 
+    wanted = Filters(tag=tag, order=order, verdict=None if verdict is None else _verdict(verdict))
     with open_log(log) as run_log:
-        found = run_log.list_runs(
-            Filters(tag=tag, order=order, verdict=verdict and verdict.upper()), limit
-        )
+        found = run_log.list_runs(wanted, limit)
     if as_json:
         say_json({"schema": "benchrig.records/1", "records": [plain(r) for r in found]})
         return
@@ -74,7 +72,17 @@ def record_list(
     say(columns([head, *(_row(run) for run in found)]))
 
 
+def _verdict(word: str) -> str:
+    from benchrig.judge.verdict import Verdict
+
+    if word.upper() not in list(Verdict):
+        raise UsageError(f"--verdict {word!r} is none of: {', '.join(Verdict)}")
+    return word.upper()
+
+
 def _row(run: RunSummary) -> tuple[str, ...]:
+    from benchrig.judge.words import with_uncertainty
+
     r20 = run.values.get("resistance_20c_ohm")
     return (
         run.record_id,
@@ -83,7 +91,7 @@ def _row(run: RunSummary) -> tuple[str, ...]:
         run.stage,
         run.position or "-",
         run.verdict if run.proven_safe else f"{run.verdict} / NOT PROVEN SAFE",
-        "-" if r20 is None else f"{r20.value:.3f} ± {2 * r20.std_uncertainty:.3f} ohm",
+        "-" if r20 is None else with_uncertainty(r20.value, 2 * r20.std_uncertainty, r20.unit),
     )
 
 
@@ -127,7 +135,7 @@ def record_correct(
 
 
 @record_app.command("verify")
-def record_verify(log: LogOption = None, as_json: JsonOption = False) -> None:
+def record_verify(log: LogOption = None, as_json: JsonOption = False) -> int:
     """Check every digest of the log; any changed byte is found."""
     from benchrig.record.verify import verify
 
@@ -146,15 +154,7 @@ def record_verify(log: LogOption = None, as_json: JsonOption = False) -> None:
     else:
         for finding in findings:
             talk(str(finding))
-    if findings:
-        raise LogError(f"{where}: {len(findings)} places are not as they were written")
-    if not as_json:
+        if findings:
+            raise LogError(f"{where}: {len(findings)} places are not as they were written")
         say(f"{where}: intact")
-
-
-def destination(out: Path | None, default: str) -> Path:
-    """Where to write; refuses a folder that is not there."""
-    path = out or Path(default)
-    if not path.parent.is_dir():
-        raise UsageError(f"there is no folder {path.parent}")
-    return path
+    return int(ExitCode.LOG if findings else ExitCode.PASS)

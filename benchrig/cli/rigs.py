@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Awaitable, Callable
 from functools import partial
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar
@@ -104,7 +105,9 @@ def rig_null(
     awg: Annotated[
         int | None, typer.Option(min=0, max=40, help="Gauge of the leads, to doubt the null by.")
     ] = None,
-    lead_m: Annotated[float, typer.Option(min=0.01, help="Length of one lead, with --awg.")] = 1.0,
+    lead_m: Annotated[
+        float, typer.Option(min=0.01, max=100, help="Length of one lead, with --awg.")
+    ] = 1.0,
     operator: Annotated[str, typer.Option(help="Who takes it.")] = "",
     log: LogOption = None,
     as_json: JsonOption = False,
@@ -159,8 +162,12 @@ def rig_calibrate(
         float | None,
         typer.Option(help="Volts a calibrated meter reads across it while on; else it is asked."),
     ] = None,
-    meter_u_v: Annotated[float, typer.Option(help="Its standard uncertainty.")] = 0.01,
-    days: Annotated[int, typer.Option(min=1, help="How long the calibration holds.")] = 365,
+    meter_u_v: Annotated[
+        float, typer.Option(min=1e-6, max=10, help="Its standard uncertainty.")
+    ] = 0.01,
+    days: Annotated[
+        int, typer.Option(min=1, max=3650, help="How long the calibration holds.")
+    ] = 365,
     operator: Annotated[str, typer.Option(help="Who calibrates.")] = "",
     log: LogOption = None,
     yes: YesOption = False,
@@ -171,6 +178,8 @@ def rig_calibrate(
     from benchrig.bench.equipment import rig_id
 
     resistor = _ohm(resistor_ohm, resistor_u_ohm)
+    if meter_v is not None:
+        _volts(meter_v, meter_u_v)  # what cannot be used is told before anything is switched on
     confirm(yes)
 
     async def work(observer: Observer) -> tuple[str, list[InputCalibration]]:
@@ -195,7 +204,6 @@ def rig_calibrate(
 async def _meter_reading(given_v: float | None, std_uncertainty: float) -> Measured:
     """What the meter reads: as given with the command, or as typed by the person."""
     from benchrig.cli.pace import person_types
-    from benchrig.quantity import Measured
 
     value = given_v
     if value is None:
@@ -205,6 +213,14 @@ async def _meter_reading(given_v: float | None, std_uncertainty: float) -> Measu
             value = float(typed.replace(",", "."))
         except ValueError as error:
             raise UsageError(f"{typed!r} is no number of volts") from error
+    return _volts(value, std_uncertainty)
+
+
+def _volts(value: float, std_uncertainty: float) -> Measured:
+    from benchrig.quantity import Measured
+
+    if not 0 < value < math.inf:
+        raise UsageError(f"{value:g} is no number of volts across a resistor that is on")
     return Measured(value=value, std_uncertainty=std_uncertainty, unit="V")
 
 
@@ -344,6 +360,6 @@ def _refuse_open_runs(run_log: RunLog, unique_id: str) -> None:
 def _ohm(value: float, u: float) -> Measured:
     from benchrig.quantity import Measured
 
-    if value <= 0 or u <= 0:
+    if not (0 < value < math.inf and 0 < u < math.inf):
         raise UsageError("a known resistor has a value and a standard uncertainty above 0")
     return Measured(value=value, std_uncertainty=u, unit="ohm")

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from benchrig.cli.files import destination, write_file
 from benchrig.cli.output import columns, say, say_json
-from benchrig.cli.records import LogOption, destination, open_log
+from benchrig.cli.records import LogOption, open_log
 from benchrig.cli.runs import JsonOption
 from benchrig.errors import UsageError
 
@@ -52,6 +53,8 @@ def set_match(
 
     if (values is None) == (order is None):
         raise UsageError("give --values FILE.csv, or --order for parts in the run log")
+    if page is not None:
+        destination(page, "")
     names: tuple[str, ...]
     left_out: dict[str, str]
     if values is not None:
@@ -63,13 +66,12 @@ def set_match(
         left_out, invented = {}, False
     else:
         names = tuple(by or ["resistance_20c_ohm"])
+        _check_names(names)
         with open_log(log) as run_log:
             parts, left_out, invented = parts_of_order(run_log, str(order), names)
     found = match_sets(parts, size, names=names)
     if page is not None:
-        destination(page, "").write_text(
-            sets_page(found, order=order or "", invented=invented), encoding="utf-8"
-        )
+        write_file(page, sets_page(found, order=order or "", invented=invented))
     if as_json:
         document = {"schema": "benchrig.sets/1", **found.to_json(), "left_out": left_out}
         say_json({**document, "page": str(page) if page else None})
@@ -79,6 +81,21 @@ def set_match(
         say(f"left out: {tag}: {why}")
     if page is not None:
         say(str(page))
+
+
+def _check_names(names: tuple[str, ...]) -> None:
+    from benchrig.parts.part import UNITS
+    from benchrig.tomlfile import did_you_mean
+
+    known = [name.value for name, unit in UNITS.items() if unit]
+    for name in names:
+        if name not in known:
+            raise UsageError(
+                f"--by {name!r} is no characteristic{did_you_mean(name, known)}",
+                advice=f"one of {', '.join(known)}",
+            )
+    if len(set(names)) < len(names):
+        raise UsageError("--by names a characteristic twice")
 
 
 def sets_page(found: Matching, *, order: str = "", invented: bool = False) -> str:

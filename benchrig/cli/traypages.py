@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from benchrig.cli.files import destination, write_file
 from benchrig.cli.output import say, say_json
-from benchrig.cli.records import JsonOption, LogOption, destination, open_log
+from benchrig.cli.records import JsonOption, LogOption, open_log
 from benchrig.errors import LogError, UsageError
 
 if TYPE_CHECKING:
@@ -51,7 +52,7 @@ def record_tray(
             for slot in entry.slots
         }
     path = destination(out, _file_name(entry))
-    path.write_text(page, encoding="utf-8")
+    write_file(path, page)
     if as_json:
         say_json(_to_json(entry, records, typed, path))
     else:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from benchrig.cli.files import destination, write_file
 from benchrig.cli.output import ask, columns, say, say_json, talk, wrapped
 from benchrig.cli.runs import JsonOption, LogOption, RigOption, ScanPeriodOption, YesOption, confirm
 from benchrig.cli.shop import (
@@ -85,8 +86,8 @@ def tray_command(
     from benchrig.cli.pace import Person, new_record_id, stamp
     from benchrig.record.log import RunLog
 
-    if page is not None and not page.parent.is_dir():
-        raise UsageError(f"there is no folder {page.parent}")
+    if page is not None:
+        destination(page, "")
     tray, chosen = read_tray(file), _stage(stage)
     shop = ShopOptions(
         broker=broker,
@@ -121,9 +122,20 @@ def tray_command(
             confirm(yes)
         result = do_tray(job, run_log, quiet=as_json, shop=shop)
         if page is not None:
-            page.write_text(sheet_of(result, run_log), encoding="utf-8")
+            page = _written(page, sheet_of(result, run_log), tray.order)
         show(result, run_log.shown, page, as_json=as_json)
     return int(result.exit_code)
+
+
+def _written(page: Path, text: str, order: str) -> Path | None:
+    """The page once it is written. A tray that is done keeps its exit code without one."""
+    try:
+        write_file(page, text)
+    except UsageError as error:
+        talk(f"benchrig: {error.message}")
+        talk(f"  `benchrig record tray {order} --out FILE` makes the page again from the log")
+        return None
+    return page
 
 
 def _job(**values: Any) -> TrayJob:

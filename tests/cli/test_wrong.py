@@ -1,0 +1,157 @@
+"""Wrong values and places that cannot be written: told as usage, before anything is energised."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from benchrig.errors import ExitCode
+from tests.cli.shell import QUICK, Done, Shell
+
+
+@pytest.fixture(scope="module")
+def done(tmp_path_factory: pytest.TempPathFactory) -> tuple[Shell, str]:
+    """A log with one record, for all tests here, and the record's id."""
+    shell = Shell(folder=tmp_path_factory.mktemp("wrong"))
+    words = ("-p", shell.file("quick.toml", QUICK), "--tag", "K-1", "--order", "O-1")
+    record: str = shell.run("healthy", "--json", *words).json["record"]
+    return shell, record
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        "record report last --out {}",
+        "record label last --out {}",
+        "record history K-1 --page {}",
+        "record export last --out {}",
+    ],
+)
+@pytest.mark.parametrize("place", ["a-folder.csv", "nowhere/a.csv", "/proc/a.csv"])
+def test_a_place_that_cannot_be_written_is_named(
+    command: str, place: str, done: tuple[Shell, str]
+) -> None:
+    shell, _ = done
+    (shell.folder / "a-folder.csv").mkdir(exist_ok=True)
+    said = shell(*command.format(place).split(), "--json")
+    assert said.code == ExitCode.USAGE, said.stderr
+    assert Path(place).parent.name in said.error["message"]
+
+
+def test_a_tray_is_shown_though_its_page_cannot_be_written(tmp_path: Path) -> None:
+    shell = Shell(folder=tmp_path)
+    shell.file("quick.toml", QUICK)
+    tray = shell.file(
+        "tray.toml",
+        'order = "O-2"\npart = "demo-injector"\npattern = "quick.toml"\n'
+        "[temperature]\nsoaked_c = 22\n"
+        '[[slot]]\noutput = 0\ntag = "K-1"\n',
+    )
+    page = tmp_path / "pages" / "tray.html"
+    page.parent.mkdir()
+    where = ("--rig", "sim:healthy", "--stage", "incoming", "--page", str(page), "--yes")
+    page.symlink_to("/proc/tray.html")  # a place that looks right until it is written to
+    said = shell("tray", tray, *where, "--json", "--scan-period-us", "500")
+    assert said.json["slots"][0]["record"]["verdict"] == "PASS"
+    assert said.json["page"] is None
+    assert said.code == ExitCode.PASS
+    assert "cannot be written" in said.stderr
+    assert "record tray" in said.stderr  # how to make it again
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        "rig check --rig sim:known-resistor --resistor-ohm nan",
+        "rig check --rig sim:known-resistor --resistor-ohm 10 --resistor-u-ohm inf",
+        "rig calibrate --rig sim:known-resistor --resistor-ohm 10 --resistor-u-ohm nan --yes",
+        "rig calibrate --rig sim:known-resistor --resistor-ohm 10 --resistor-u-ohm 0.01 --yes "
+        "--meter-v nan",
+        "rig calibrate --rig sim:known-resistor --resistor-ohm 10 --resistor-u-ohm 0.01 --yes "
+        "--meter-v 0",
+        "rig calibrate --rig sim:known-resistor --resistor-ohm 10 --resistor-u-ohm 0.01 --yes "
+        "--meter-v 12 --meter-u-v 0",
+        "rig calibrate --rig sim:known-resistor --resistor-ohm 10 --resistor-u-ohm 0.01 --yes "
+        "--meter-v 12 --days 99999999",
+        "rig null --rig sim:clips-shorted --awg 18 --lead-m inf",
+        "record add flow K-1 --stage retest --static-cc-per-min inf",
+        "record add flow K-1 --stage retest --static-cc-per-min 100 --u-percent inf",
+        "record add flow K-1 --stage retest --dynamic-ul 5 --pressure-kpa inf",
+        "record add leak K-1 --stage retest --drops 1 --duration-s inf",
+        "record add flow K-1 --stage retest --static-cc-per-min 100 --pulses 5",
+        "record add flow K-1 --stage retest --volume-ml 50 --u-volume-ml 1 --duration-s 30 "
+        "--u-percent 2",
+    ],
+)
+def test_a_number_that_is_none_is_refused_before_the_rig_is_opened(
+    command: str, shell: Shell
+) -> None:
+    said = shell(*command.split(), "--json")
+    assert said.code == ExitCode.USAGE, said.stderr
+    assert said.error["kind"] == "UsageError"
+    assert not shell.log.exists()  # nothing was kept, and no rig asked
+
+
+def test_a_meter_reading_that_is_no_number_of_volts_is_told(shell: Shell) -> None:
+    words = ("--resistor-ohm", "10", "--resistor-u-ohm", "0.01", "--yes")
+    said = shell("rig", "calibrate", "--rig", "sim:known-resistor", *words, typed="nan\n")
+    assert said.code == ExitCode.USAGE, said.stderr
+    assert "no number of volts" in said.stderr
+
+
+def _message(said: Done) -> str:
+    return f"{said.error['message']} {said.error.get('advice', '')}"
+
+
+def test_an_unknown_characteristic_to_match_by_is_named(done: tuple[Shell, str]) -> None:
+    shell, _ = done
+    said = shell("set", "match", "--order", "O-1", "--size", "2", "--by", "resistence", "--json")
+    assert said.code == ExitCode.USAGE
+    assert "resistence" in _message(said)
+    assert "static_flow_cc_per_min" in _message(said)  # what is known
+    assert "K-1" not in _message(said)  # the parts are not to blame
+
+
+def test_an_unknown_verdict_to_list_by_is_named(done: tuple[Shell, str]) -> None:
+    shell, _ = done
+    said = shell("record", "list", "--verdict", "passed", "--json")
+    assert said.code == ExitCode.USAGE
+    assert "INCONCLUSIVE" in _message(said)
+
+
+def test_last_is_understood_wherever_a_record_is_named(done: tuple[Shell, str]) -> None:
+    shell, _ = done
+    said = shell("record", "report", "last", "--before", "last", "--paper", "A4", "--json")
+    assert said.code == ExitCode.PASS, said.stdout
+    assert Path(shell.folder / said.json["file"]).exists()
+
+
+def test_options_that_would_be_ignored_are_refused(done: tuple[Shell, str]) -> None:
+    shell, record = done
+    for arguments in (
+        ("record", "export", record, "--order", "O-1", "--json"),
+        ("record", "export", record, "--out", "-", "--json"),
+    ):
+        assert shell(*arguments).error["kind"] == "UsageError"
+
+
+def test_a_damaged_log_is_told_in_one_document(done: tuple[Shell, str]) -> None:
+    import sqlite3
+
+    shell, _ = done
+    whole = shell("record", "verify", "--json")
+    assert whole.json["intact"]
+    before = shell.log.read_bytes()
+    connection = sqlite3.connect(shell.log)
+    connection.execute("DROP TRIGGER entry_never_updated")
+    connection.commit()
+    connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    connection.close()
+    try:
+        said = shell("record", "verify", "--json")
+    finally:
+        shell.log.write_bytes(before)
+    assert said.code == ExitCode.LOG
+    assert not said.json["intact"]
+    assert said.json["findings"]
