@@ -28,7 +28,7 @@ from benchrig.measure.cycle_window import (
     trace_of,
     two_wire,
 )
-from benchrig.measure.dropouts import Dip, OnTime, find_dips, sample_noise
+from benchrig.measure.dropouts import Dip, OnTime, find_dips, medians, sample_noise
 from benchrig.measure.features import (
     CycleFeatures,
     DropOut,
@@ -147,7 +147,7 @@ class _Cycle:
         if self.memory.tau_s is not None:
             return self.memory.tau_s
         head = self.current[: max(8, int(0.3 / self.window.period_s))]
-        top = float(np.median(head[head.size // 2 :]))
+        top = float(medians(head[head.size // 2 :]))
         reached = np.flatnonzero(head > 0.632 * top)
         at = float(self.time[reached[0]]) if reached.size else self.on_s
         return max(at, 0.5 * self.window.period_s)
@@ -155,7 +155,7 @@ class _Cycle:
     def _never_on(self) -> bool:
         usual = self.memory.usual_current_a
         least = NEVER_ON_A if usual is None else max(NEVER_ON_A, NEVER_ON_SHARE * usual)
-        return bool(np.quantile(self.current, 0.95) < least)
+        return int(np.count_nonzero(self.current < least)) > 0.95 * self.current.size
 
     def _off_cycle(self) -> CycleFeatures:
         current = self._mean_current(slice(0, self.current.size))
@@ -243,7 +243,7 @@ class _Cycle:
         memory = self.memory
         if rise.converged:
             memory.tau_s = tau if memory.tau_s is None else 0.7 * memory.tau_s + 0.3 * tau
-        level = float(np.median(self.current[self.current.size // 2 :]))
+        level = float(medians(self.current[self.current.size // 2 :]))
         usual = memory.usual_current_a
         memory.usual_current_a = level if usual is None else 0.7 * usual + 0.3 * level
 

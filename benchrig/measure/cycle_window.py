@@ -183,7 +183,7 @@ def two_wire(scale: InputScale) -> bool:
 
 
 def _current_scale(context: CycleContext, window: Window) -> tuple[InputScale, bool] | None:
-    on = (window.time_s >= 0) & (window.time_s < window.on_s)
+    on = slice(*np.searchsorted(window.time_s, (0.0, window.on_s)))
     last: tuple[InputScale, bool] | None = None
     for role in (InputRole.CURRENT_FINE, InputRole.CURRENT_COARSE):
         scale = context.scale_of(role, window.inputs)
@@ -191,7 +191,7 @@ def _current_scale(context: CycleContext, window: Window) -> tuple[InputScale, b
             continue
         codes = window.codes[on, window.inputs.index(scale.input)]
         top = (1 << scale.bits) - 1
-        last = scale, bool(codes.size and (codes >= top).mean() > 0.001)
+        last = scale, bool(np.count_nonzero(codes >= top) > 0.001 * codes.size)
         if not last[1]:
             return last
     return last

@@ -199,7 +199,7 @@ class CycleAnalyser:
         begin = to_tick if on_time.end_lost else on_time.on_tick  # nothing can be said of it
         codes, ticks, inputs, period = self._cut(begin, to_tick)
         on_ticks = off_tick - on_time.on_tick
-        seen = int(np.count_nonzero((ticks >= on_time.on_tick) & (ticks < off_tick)))
+        seen = int(np.diff(np.searchsorted(ticks, (on_time.on_tick, off_tick)))[0])
         due = on_ticks / period if period else 0.0
         # The first and the last scan of an on-time fall either side of the edges: not missing.
         missing = round(due) - seen if due - seen > 1.5 else 0
@@ -238,7 +238,8 @@ class CycleAnalyser:
             first = max(0, -((block.tick - begin) // period))
             stop = min(len(block.codes), max(first, -((block.tick - end) // period)))
             pieces.append(block.codes[first:stop])
-            ticks.append(block.tick + period * np.arange(first, stop, dtype=np.float64))
+            begins = (block.tick + period * first, block.tick + period * stop)
+            ticks.append(np.arange(*begins, period, dtype=np.float64))
         return np.concatenate(pieces), np.concatenate(ticks), chosen[0].inputs, period
 
     def _forget(self, before_tick: int) -> None:
@@ -272,7 +273,7 @@ class CycleAnalyser:
         column = np.ascontiguousarray(codes[:, inputs.index(scale.input)])
         # An offset is no current: allow for what is not known of it.
         least = max(UNEXPECTED_A, 3.0 * scale.offset_uncertainty)
-        if float(np.abs(scale.to_si(np.array([column.min(), column.max()]))).max()) < least:
+        if max(abs(scale.value(int(code))) for code in (column.min(), column.max())) < least:
             return
         current = scale.to_si(column)
         least += UNEXPECTED_SIGMAS * sample_noise(current, abs(scale.step))

@@ -53,11 +53,14 @@ def find_dips(on: OnTime, false_alarm: float) -> tuple[list[Dip], NDArray[np.boo
     ``false_alarm`` is the greatest probability that Gaussian noise alone makes one.
     """
     below = np.zeros(on.time_s.size, dtype=np.bool_)
-    expected = np.maximum.accumulate(on.current_a)
     threshold = noise_threshold(on.time_s.size, false_alarm) * on.noise_a
     settled = int(np.searchsorted(on.time_s, 8.0 * on.tau_s))
-    if on.time_s.size - settled >= CHUNK_SAMPLES_MIN:
-        usual_v = None if on.voltage_v is None else float(np.median(on.voltage_v[settled:]))
+    if on.time_s.size - settled < CHUNK_SAMPLES_MIN:
+        settled = on.time_s.size
+    expected = np.empty_like(on.current_a)
+    np.maximum.accumulate(on.current_a[:settled], out=expected[:settled])
+    if settled < on.time_s.size:
+        usual_v = None if on.voltage_v is None else float(medians(on.voltage_v[settled:]))
         level = _level(on, settled, usual_v) * _sag(on, settled, usual_v)
         depth_min = DEPTH_MIN_PUMP if on.pump else DEPTH_MIN
         lost = level - on.current_a[settled:]
@@ -93,6 +96,12 @@ def noise_threshold(samples: int, false_alarm: float) -> float:
     return math.sqrt(2.0 * math.log(max(1, samples) / (2.0 * false_alarm)))
 
 
+def medians(rows: FloatArray) -> FloatArray:
+    """The median of each row, or of all where there is one: sorting is the fast way to it."""
+    placed, last = np.sort(rows), rows.shape[-1] - 1
+    return np.asarray(0.5 * (placed[..., last // 2] + placed[..., (last + 1) // 2]))
+
+
 def sample_noise(values: FloatArray, step: float) -> float:
     """Standard deviation of one sample, robust to steps and dips; never below quantisation."""
     floor = step / math.sqrt(12.0)
@@ -112,28 +121,30 @@ def _level(on: OnTime, settled: int, usual_v: float | None) -> FloatArray:
     chunk_s = 2.0 * CHUNK_S if on.pump else CHUNK_S
     size = min(current.size, max(CHUNK_SAMPLES_MIN, int(chunk_s / period) if period > 0 else 1))
     count = current.size // size
-    medians = np.median(current[: count * size].reshape(count, size), axis=1)
+    levels = medians(current[: count * size].reshape(count, size))
     if on.voltage_v is not None and usual_v and not on.pump:
         volts = on.voltage_v[settled:][: count * size].reshape(count, size)
-        sags = np.median(volts, axis=1) / usual_v
-        medians = medians / np.where(sags > 0.5, sags, 1.0)
-    good = _followed(medians)
+        sags = medians(volts) / usual_v
+        levels = levels / np.where(sags > 0.5, sags, 1.0)
+    good = _followed(levels)
     centres = (np.arange(count) + 0.5) * size
-    return np.interp(np.arange(current.size), centres[good], medians[good])
+    return np.interp(np.arange(current.size), centres[good], levels[good])
 
 
-def _followed(medians: FloatArray) -> NDArray[np.bool_]:
+def _followed(levels: FloatArray) -> NDArray[np.bool_]:
     """Which chunks show the level: none much below the good one before it, or after it."""
-    good = np.ones(medians.size, dtype=np.bool_)
-    for order in (range(medians.size), range(medians.size - 1, -1, -1)):
+    good = np.ones(levels.size, dtype=np.bool_)
+    if levels.min() >= (1.0 - LEVEL_STEP) * levels.max():
+        return good
+    for order in (range(levels.size), range(levels.size - 1, -1, -1)):
         last = -math.inf
         for k in order:
             if not good[k]:
                 continue
-            if medians[k] < (1.0 - LEVEL_STEP) * last:
+            if levels[k] < (1.0 - LEVEL_STEP) * last:
                 good[k] = False
             else:
-                last = medians[k]
+                last = levels[k]
     return good
 
 

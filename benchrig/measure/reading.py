@@ -77,8 +77,8 @@ def read(scale: InputScale, codes: Codes, off_codes: Codes | None = None) -> Rea
         raise ValueError("a reading needs at least one sample")
     step = abs(scale.step * scale.gain)
     quantisation = step / math.sqrt(12.0)
-    noise = standard_error(scale.to_si(codes))
-    mean = float(scale.to_si(codes).mean())
+    values = scale.to_si(codes)
+    noise, mean = standard_error(values), float(values.mean())
     if off_codes is not None and off_codes.size >= 2:
         off = scale.to_si(off_codes)
         mean -= float(off.mean())
