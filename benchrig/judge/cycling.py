@@ -135,18 +135,20 @@ def judge_drop_outs(
     unseen = [c.cycle for c in cycles if not c.complete]
     if unseen or len(cycles) < cycles_planned:
         what = f"samples are missing in cycle {listed(unseen)}" if unseen else "the run ended early"
+        count = f"drop-outs in {len(faulty)} of" if faulty else "no drop-out seen in"
         return Judged(
             characteristic=characteristic,
             verdict=Verdict.INCONCLUSIVE,
-            reason=f"no drop-out seen in {len(cycles) - len(unseen)} complete cycles of "
+            reason=f"{count} {len(cycles) - len(unseen)} complete cycles of "
             f"{cycles_planned} planned, but {what}: one could hide there",
             limit=limit,
         )
-    count = "no drop-out" if not faulty else f"{len(faulty)} drop-outs, which the limit allows,"
+    allowed_words = ", which the limit allows" if faulty else ""
+    count = f"drop-outs in {len(faulty)} of" if faulty else "no drop-out in"
     return Judged(
         characteristic=characteristic,
         verdict=Verdict.PASS,
-        reason=f"{count} in {len(cycles)} cycles",
+        reason=f"{count} {len(cycles)} cycles{allowed_words}",
         limit=limit,
         does_not_prove=proof_of_clean_cycles(len(cycles)) if not faulty else "",
     )

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from benchrig.judge.distributions import beta_quantile, t_quantile
+from benchrig.judge.words import written
 
 GRUBBS_LEAST = 7  # for six or fewer the test has almost no room, and two bad parts hide each other
 ROBUST_Z_FLAG = 3.5  # Iglewicz and Hoaglin
@@ -42,8 +43,8 @@ def proof_of_clean_cycles(cycles: int) -> str:
     if bound is None:
         return "no cycle was seen, so nothing is proven about intermittent faults"
     return (
-        f"{cycles} clean cycles prove only that fewer than {100 * bound:.3g} % of cycles fail "
-        "(95 % upper bound, for cycles like these)"
+        f"{cycles} clean cycles prove only that fewer than {written(100 * bound, 3)} % of cycles "
+        "fail (95 % upper bound, for cycles like these)"
     )
 
 

@@ -35,17 +35,26 @@ def with_uncertainty(value: float, expanded: float, unit: str) -> str:
     return f"{shown[0]} ± {shown[1]} {name}".rstrip()
 
 
+def written(value: float, digits: int = 4) -> str:
+    """A number to some significant digits, written out: ``12000``, ``0.0003``, never ``1e+04``."""
+    if not value:
+        return "0"
+    places = digits - 1 - math.floor(math.log10(abs(value)))
+    text = f"{round(value, places):.{max(0, places)}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
 def plain(value: float, unit: str, like: float | None = None) -> str:
     """A number without uncertainty, in the unit that suits ``like`` (or itself)."""
     factor, name = shown_scale(value if like is None else like, unit)
-    return f"{value * factor:.4g} {name}".rstrip()
+    return f"{written(value * factor)} {name}".rstrip()
 
 
 def limit_words(limit: Limit, unit: str) -> str:
     """``13.8 to 15.2 ohm``, ``at least 1 Mohm``, ``at most 5 ms``."""
     if limit.low is not None and limit.high is not None:
         factor, name = shown_scale(limit.high, unit)
-        return f"{limit.low * factor:.4g} to {limit.high * factor:.4g} {name}".rstrip()
+        return f"{written(limit.low * factor)} to {written(limit.high * factor)} {name}".rstrip()
     if limit.low is not None:
         return f"at least {plain(limit.low, unit)}"
     return f"at most {plain(limit.high or 0.0, unit)}"

@@ -141,18 +141,20 @@ def _count_change(before: RunRecord, after: RunRecord) -> Change:
 
 def _rates_differ(first: int, of_first: int, last: int, of_last: int) -> bool:
     """Fisher's exact test, two-sided at 5 %: counts of faulty cycles in two runs."""
-    total, faulty = of_first + of_last, first + last
+    faulty = first + last
+    whole = _log_ways(of_first + of_last, faulty)
+    chances = [
+        math.exp(_log_ways(of_first, k) + _log_ways(of_last, faulty - k) - whole)
+        for k in range(max(0, faulty - of_last), min(of_first, faulty) + 1)
+    ]
+    seen = chances[first - max(0, faulty - of_last)]
+    # Ways that are as many as those seen count too, but for the rounding of their logarithms.
+    return math.fsum(chance for chance in chances if chance <= seen * (1 + 1e-7)) < 0.05
 
-    def chance(k: int) -> float:
-        return (
-            math.comb(of_first, k) * math.comb(of_last, faulty - k) / math.comb(total, faulty)
-            if 0 <= k <= of_first and 0 <= faulty - k <= of_last
-            else 0.0
-        )
 
-    seen = chance(first)
-    p = sum(chance(k) for k in range(faulty + 1) if chance(k) <= seen * (1 + 1e-9))
-    return p < 0.05
+def _log_ways(n: int, k: int) -> float:
+    """Logarithm of the ways to choose k of n: the numbers themselves have thousands of digits."""
+    return math.lgamma(n + 1) - math.lgamma(k + 1) - math.lgamma(n - k + 1)
 
 
 def before_after_line(before: RunRecord, after: RunRecord) -> str:

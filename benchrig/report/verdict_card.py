@@ -181,4 +181,4 @@ class _Card:
         yield self._text("Take care: " + " ".join(self._cautions()))
 
     def _cautions(self) -> tuple[str, ...]:
-        return words.cautions(self.record.plan.part, words.hottest_c(self.record))
+        return words.cautions((self.record.plan.part,), words.hottest_c(self.record))

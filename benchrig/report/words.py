@@ -7,9 +7,11 @@ SI comes in, and leaves with the prefix a reader expects. Uncertainty is shown e
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from benchrig.judge.verdict import Judged, Verdict
+from benchrig.judge.words import written
 from benchrig.measure.features import DropOut, MotionAnswer
 from benchrig.parts.part import UNITS, Characteristic, Limit, Part
 from benchrig.quantity import Measured
@@ -119,12 +121,7 @@ def decimals_for(uncertainty: float) -> int:
 
 def number(value: float, scale: Scale, digits: int = 4) -> str:
     """A number without uncertainty, to some significant digits, in the scale's unit."""
-    shown = value / scale.factor
-    if shown and abs(shown) < 1e5:
-        exponent = math.floor(math.log10(abs(shown)))
-        text = f"{shown:.{max(0, digits - 1 - exponent)}f}"
-        return text.rstrip("0").rstrip(".") if "." in text else text
-    return f"{shown:.{digits}g}"
+    return written(value / scale.factor, digits)
 
 
 def quantity(value: float, unit: str, digits: int = 3) -> str:
@@ -258,18 +255,20 @@ def bound_text(record: RunRecord) -> str:
     if record.fault_rate_upper_95 is None:
         return f"{done}; too few cycles to bound the fault rate"
     seen = "none with a drop-out" if not faulty else f"{faulty} with a drop-out"
+    rate = record.fault_rate_upper_95
+    bound = f"fewer than {written(100 * rate, 3)} %" if rate < 1 else "up to all"
     return (
-        f"{done}, {seen}: at 95 % confidence the part fails in fewer than "
-        f"{100 * record.fault_rate_upper_95:.1f} % of its cycles, and this run cannot say less"
+        f"{done}, {seen}: at 95 % confidence the part fails in {bound} of its cycles, "
+        "and this run cannot say less"
     )
 
 
-def cautions(part: Part, hottest_c: float | None = None) -> tuple[str, ...]:
-    """Where this work can hurt, in a few short sentences."""
+def cautions(parts: Sequence[Part], hottest_c: float | None = None) -> tuple[str, ...]:
+    """Where work on these parts can hurt, in a few short sentences."""
     lines = ["Removed, drained, dry and capped parts only; ventilate, no flame or spark near."]
-    if part.kind.is_pump:
+    if any(part.kind.is_pump for part in parts):
         lines.append("A pump run dry wears and heats; keep fingers off the coupling.")
-    else:
+    if not parts or not all(part.kind.is_pump for part in parts):
         lines.append("Armatures and valve flaps pinch.")
     if hottest_c is not None and hottest_c >= 48.0:
         lines.append(f"The winding reached about {hottest_c:.0f} °C: let it cool before handling.")

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from benchrig.judge.judge import is_complete, judge_run, left_open, overall, overall_reason
 from benchrig.judge.resistance import joint_doubt
 from benchrig.judge.verdict import Judged, Verdict
+from benchrig.judge.words import limit_words, plain
 from benchrig.measure.features import (
     CycleFeatures,
     DropOut,
@@ -396,3 +397,46 @@ def test_overall_rules(given_verdicts: dict[Characteristic, Verdict], complete: 
     )
     assert (word is Verdict.PASS) == may_pass
     assert overall_reason(judged, complete=complete)
+
+
+def test_drop_outs_that_the_limit_allows_are_never_called_none() -> None:
+    allowed = replace(
+        part(),
+        limits=(
+            *part().limits,
+            Limit(characteristic=DROP_OUTS, low=None, high=1.0, source="service manual"),
+        ),
+    )
+    drop = DropOut(cycle=3, start_s=26.0, duration_s=0.01, depth=1.0, winding_temperature_c=None)
+    seen = [replace(c, drop_outs=(drop,) if c.cycle == 3 else ()) for c in cycles()]
+    whole = run(allowed, seen=seen)[DROP_OUTS]
+    assert whole.verdict is Verdict.PASS
+    assert whole.reason == "drop-outs in 1 of 25 cycles, which the limit allows"
+    gap = [replace(c, complete=False) if c.cycle == 9 else c for c in seen]
+    cut = run(allowed, seen=gap)[DROP_OUTS]
+    assert cut.verdict is Verdict.INCONCLUSIVE
+    assert "no drop-out" not in cut.reason
+    assert "drop-outs in 1 of 24 complete cycles" in cut.reason
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "words"),
+    [
+        (12_000.0, "1/min", "12000 1/min"),
+        (123_456.0, "cc/min", "123500 cc/min"),
+        (1_500_000.0, "ohm", "1.5 Mohm"),
+        (2.5e10, "ohm", "25000 Mohm"),
+        (0.0, "A", "0 mA"),
+        (-0.0, "A", "0 mA"),
+        (-0.25, "V", "-0.25 V"),
+        (14.523, "ohm", "14.52 ohm"),
+        (3e-8, "A", "0.00003 mA"),
+    ],
+)
+def test_a_number_is_written_out_as_people_write_it(value: float, unit: str, words: str) -> None:
+    assert plain(value, unit) == words
+
+
+def test_a_speed_limit_reads_as_it_is_printed() -> None:
+    limit = Limit(characteristic=Characteristic.SPEED, low=9_000, high=12_000, source="manual")
+    assert limit_words(limit, "1/min") == "9000 to 12000 1/min"

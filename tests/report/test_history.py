@@ -74,6 +74,9 @@ def test_drop_outs_are_compared_by_an_exact_test() -> None:
         (6, 25, 0, 25),
         (3, 8, 9, 25),
         (25, 25, 3, 10),
+        (9_000, 65_535, 9_300, 65_535),  # a week of soaking: minutes, were each chance a fraction
+        (9_000, 65_535, 9_200, 65_535),
+        (40_000, 65_535, 39_990, 65_535),
     ):
         table = [[first, of_first - first], [last, of_last - last]]
         p = scipy_stats.fisher_exact(table).pvalue

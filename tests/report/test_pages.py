@@ -14,7 +14,10 @@ from pathlib import Path
 import pytest
 
 from benchrig.errors import UsageError
+from benchrig.judge.verdict import Verdict
+from benchrig.parts.part import Characteristic
 from benchrig.report.html import (
+    TrayRow,
     TraySheet,
     control_page,
     label_svg,
@@ -22,7 +25,9 @@ from benchrig.report.html import (
     set_page,
     tray_page,
 )
+from benchrig.report.html.sheets import why_not_passed
 from benchrig.report.pdf import pdf_bytes
+from benchrig.report.words import bound_text
 from tests.report import sample_records as samples
 from tests.report.sample_pages import other_pages, part_pages
 
@@ -327,3 +332,49 @@ def test_a_missing_pdf_library_is_said_with_what_to_install(
     with pytest.raises(UsageError, match="not installed") as caught:
         pdf_bytes("<p>x</p>")
     assert "pip install 'benchrig[pdf]'" in caught.value.advice
+
+
+@pytest.mark.parametrize(
+    ("rate", "words"),
+    [
+        (0.1129, "fewer than 11.3 % of its cycles"),
+        (2.9957e-4, "fewer than 0.03 % of its cycles"),
+        (4.571e-5, "fewer than 0.00457 % of its cycles"),
+        (1.0, "up to all of its cycles"),
+    ],
+)
+def test_a_bound_is_never_rounded_to_nothing(rate: float, words: str) -> None:
+    """0.0 % would say that the part never fails, which no number of cycles shows."""
+    assert words in bound_text(replace(samples.healthy(), fault_rate_upper_95=rate))
+
+
+def test_a_tray_says_why_a_part_was_not_passed_though_no_one_value_says_it() -> None:
+    record = samples.healthy()
+    known = {Characteristic.RESISTANCE_20C, Characteristic.CURRENT}
+    judged = tuple(
+        replace(j, verdict=Verdict.NOT_ASSESSED) if j.characteristic in known else j
+        for j in record.characteristics
+    )
+    open_ = replace(record, characteristics=judged, verdict=Verdict.INCONCLUSIVE)
+    assert "neither resistance nor current was judged" in why_not_passed(open_)
+    assert why_not_passed(record) == ""
+
+
+def test_a_tray_of_several_kinds_carries_the_cautions_of_all() -> None:
+    both = [
+        TrayRow(slot=str(n), position=str(n), tag=f"T-{n}", record=make())
+        for n, make in enumerate((samples.healthy, samples.pump), 1)
+    ]
+    page = tray_page(TraySheet(order="WO-1", rows=tuple(both)))
+    assert "Armatures and valve flaps pinch." in page
+    assert "keep fingers off the coupling" in page
+    assert page.count("Eye protection always.") == 1
+    waiting = tray_page(TraySheet(order="WO-1", rows=(replace(both[0], record=None),)))
+    assert "Take care" in waiting  # parts lie there, though none is measured yet
+    assert "Eye protection always." in waiting
+
+
+def test_a_label_never_says_two_things() -> None:
+    label = label_svg(replace(samples.not_proven(), verdict=Verdict.INCONCLUSIVE))
+    assert "NOT PROVEN SAFE" in label
+    assert "INCONCLUSIVE" not in label

@@ -53,7 +53,7 @@ def label_svg(record: RunRecord) -> str:
         f'<svg xmlns="http://www.w3.org/2000/svg" width="62mm" height="29mm" '
         f'viewBox="0 0 {_WIDTH} {_HEIGHT}" role="img" '
         'font-family="Liberation Sans, Arial, sans-serif">'
-        f"<title>{escape(_fit(plan.tag, 10))} {record.verdict.value}</title>"
+        f"<title>{escape(_fit(plan.tag, 10))} {verdict}</title>"
         f'<rect width="{_WIDTH}" height="{_HEIGHT}" fill="#fff"/>'
         f"{qr_svg(record.record_id, _QR_SIDE, 4, 8)}{''.join(texts)}</svg>"
     )

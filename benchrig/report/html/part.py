@@ -106,7 +106,7 @@ def part_page(
         changes=compare(before, record) if before is not None else (),
         before_id=before.record_id if before is not None else "",
         facts=_facts(record),
-        cautions=" ".join(words.cautions(plan.part, words.hottest_c(record))),
+        cautions=" ".join(words.cautions((plan.part,), words.hottest_c(record))),
         digest=digest,
         budgets=_budgets(record) if budget else (),
     )

@@ -21,6 +21,7 @@ from benchrig.report.history import (
     number_of,
 )
 from benchrig.report.html.env import drawn, page_size, render
+from benchrig.report.standing import why_text
 from benchrig.report.svg import Frame, Plot, picture
 
 
@@ -63,7 +64,7 @@ def tray_page(sheet: TraySheet, *, paper: str = "") -> str:
     records = [row.record for row in sheet.rows if row.record is not None]
     loud = [f"slot {r.slot}" for r in sheet.rows if r.record and not r.record.proven_safe]
     evidence = [r.made_safe for r in records if isinstance(r.made_safe, SafeEvidence)]
-    part = records[0].plan.part if records else None
+    parts = [record.plan.part for record in records]
     hottest = [h for r in records if (h := words.hottest_c(r)) is not None]
     return render(
         "tray.html.j2",
@@ -81,7 +82,7 @@ def tray_page(sheet: TraySheet, *, paper: str = "") -> str:
             if any(line.verdict == Verdict.FAIL for line in row.typed)
         ],
         invented=any(r.plan.part.invented for r in records),
-        cautions=" ".join(words.cautions(part, max(hottest, default=None))) if part else "",
+        cautions=" ".join(words.cautions(parts, max(hottest, default=None))),
     )
 
 
@@ -125,7 +126,7 @@ def why_not_passed(record: RunRecord) -> str:
     if record.verdict is Verdict.PASS:
         return ""
     reasons = [j.reason for j in record.characteristics if j.verdict is record.verdict]
-    return words.named("; ".join(reasons)) or record.ending_reason
+    return words.named("; ".join(reasons) or record.ending_reason or why_text(record))
 
 
 def set_page(
