@@ -11,12 +11,10 @@ from dataclasses import replace
 from math import inf
 from typing import Protocol
 
-import numpy as np
-
 from avr.emulator import CHANNELS, HZ, Emulator
 from avr.faults import EmulatedStriker
 from benchrig.wire.messages import InputRole, OutputKind
-from benchrig_sim.frontend import FrontEnd, InputModel
+from benchrig_sim.frontend import FrontEnd, InputModel, Scans
 from benchrig_sim.hardware import Hardware
 from benchrig_sim.plant import Plant
 from benchrig_sim.rig import RigSpec
@@ -128,8 +126,9 @@ class SimulatedBench:
         if now >= self._looked_until_s:
             self._look(now)
         self._advance(now)
-        before = np.array([now - BEFORE_S])
-        codes = self.front.codes([channel], before, np.zeros(1))
+        codes = self.front.codes(
+            Scans(inputs=(channel,), begin_s=now - BEFORE_S, period_s=0.0, count=1)
+        )
         return millivolts_for(int(codes[0, 0]))
 
     def on_time(self, cycle: int) -> None:
@@ -189,7 +188,6 @@ class SimulatedBench:
         if not levels or self._emulator is None or until <= now:
             self._looked_until_s = now + LOOK_AGAIN_S
             return
-        levels[InputRole.TEMPERATURE] = self.plant.circuit.ambient_c
         held = [self._held(model, levels, now) for model in self.front.inputs[:CHANNELS]]
         held += [(0.0, 0.0)] * (CHANNELS - len(held))
         self._emulator.hold([h[0] for h in held], [h[1] for h in held], int(until * HZ))

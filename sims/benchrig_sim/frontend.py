@@ -5,13 +5,16 @@ This is the only way from the physics to the host: what leaves here are integers
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
+from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchrig.wire.messages import InputFlag, InputInfo, InputRole
-from benchrig_sim.plant import Plant
+from benchrig_sim.plant import Levels, Plant
 from benchrig_sim.segments import Floats
 
 # What one unit of an InputInfo's full scale is, in the plant's units.
@@ -27,7 +30,7 @@ UNIT = {
 }
 CURRENTS = (InputRole.CURRENT_COARSE, InputRole.CURRENT_FINE)
 PART_VOLTAGES = (InputRole.PART_VOLTAGE, InputRole.PART_VOLTAGE_FINE)
-Levels = dict[InputRole, tuple[float, float]]  # at both ends of a span
+NOISE_AHEAD = 8192  # codes whose noise is drawn at once
 
 
 @dataclass(slots=True, kw_only=True)
@@ -48,10 +51,53 @@ class InputModel:
         step = self.info.full_scale * UNIT[self.info.role] / (1 << self.info.bits)
         return (1.0 + self.gain_error) / step
 
+    @property
+    def top_code(self) -> int:
+        """The greatest code."""
+        return (1 << self.info.bits) - 1
+
     def ideal_code(self, value: float, t: float) -> float:
         """The code before noise and rounding."""
         drift = self.drift_codes_per_s * max(t - self.drift_from_s, 0.0)
         return value * self.codes_per_unit + self.info.zero_code + self.offset_codes + drift
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scans:
+    """Evenly spaced scans of some inputs, converted one after the other through each period."""
+
+    inputs: Sequence[int]
+    begin_s: float
+    period_s: float
+    count: int
+
+    @property
+    def last_s(self) -> float:
+        """When the last conversion begins."""
+        share = 1.0 - 1.0 / len(self.inputs)
+        return self.begin_s + (self.count - 1 + share) * self.period_s
+
+    def times(self, column: int) -> Floats:
+        """When the conversions of one of the inputs begin."""
+        t = np.arange(self.count, dtype=np.float64)
+        t += column / len(self.inputs)
+        t *= self.period_s
+        t += self.begin_s
+        return t
+
+
+@cache
+def normal_values() -> NDArray[np.float32]:
+    """65,536 equally likely values that are normally distributed, of deviation 1.
+
+    Picked by a random number of 16 bits they are noise for an eighth of the time that
+    drawing each takes; the farthest are 4.3 deviations out.
+    """
+    z = np.linspace(-4.5, 4.5, 4501)
+    chance = np.array([NormalDist().cdf(x) for x in z.tolist()])
+    values = np.interp((np.arange(65_536) + 0.5) / 65_536, chance, z).astype(np.float32)
+    values /= values.std()
+    return values
 
 
 class FrontEnd:
@@ -60,41 +106,62 @@ class FrontEnd:
     def __init__(self, plant: Plant, inputs: list[InputModel], seed: int) -> None:
         self.plant = plant
         self.inputs = inputs
-        self._rng = np.random.Generator(np.random.SFC64(seed))
+        self._random = np.random.SFC64(seed)
         self._noise = np.zeros(0, dtype=np.float32)
         self._noise_at = 0
 
-    def scans(
-        self, inputs: list[int], begin_s: float, period_s: float, count: int
-    ) -> NDArray[np.uint16]:
-        """Codes of evenly spaced scans, a row a scan, its inputs converted one after the other."""
-        step_s = period_s / len(inputs)
-        last_s = begin_s + (count - 1) * period_s
-        levels = self.plant.straight_levels(begin_s, last_s + (len(inputs) - 1) * step_s)
-        if levels is not None:
-            quick = self._flat_codes(inputs, begin_s, last_s, count, levels)
-            if quick is not None:
-                return quick
-        starts = np.arange(count, dtype=np.float64) * period_s
-        starts += begin_s
-        offsets = np.arange(len(inputs), dtype=np.float64)
-        offsets *= step_s
-        return self._columns(inputs, starts, offsets, levels)
+    def codes(self, scans: Scans) -> NDArray[np.uint16]:
+        """The codes of scans that are over, a row a scan; the plant is solved past them."""
+        return self._codes(scans, self.plant.straight_levels(scans.begin_s, scans.last_s) or {})
 
-    def codes(self, inputs: list[int], starts: Floats, offsets: Floats) -> NDArray[np.uint16]:
-        """Codes of whole scans, a row a scan: input j converted at ``starts + offsets[j]``."""
-        levels = self.plant.straight_levels(float(starts[0]), float(starts[-1] + offsets[-1]))
-        return self._columns(inputs, starts, offsets, levels)
+    def codes_to_come(self, scans: Scans) -> NDArray[np.uint16] | None:
+        """The same where scans are still to come, if all stays straight and nothing happens.
 
-    def _columns(
-        self, inputs: list[int], starts: Floats, offsets: Floats, levels: Levels | None
-    ) -> NDArray[np.uint16]:
-        out = np.empty((len(starts), len(inputs)), dtype=np.uint16)
-        for column, number in enumerate(inputs):
-            out[:, column] = self._column(
-                self.inputs[number], starts, float(offsets[column]), levels
-            )
+        None where it does not. What is overtaken after all is undone with ``give_back``.
+        """
+        levels = self.plant.levels_to_come(scans.begin_s, scans.last_s)
+        if levels is None or any(self.inputs[n].info.role not in levels for n in scans.inputs):
+            return None
+        return self._codes(scans, levels)
+
+    def give_back(self, codes: int) -> None:
+        """So many codes, the last that were made, have not been: their noise is still to come."""
+        self._noise_at -= codes
+
+    def _codes(self, scans: Scans, levels: Levels) -> NDArray[np.uint16]:
+        noise = self._draw(scans.count, len(scans.inputs))
+        out = np.empty(noise.shape, dtype=np.uint16)
+        for column, number in enumerate(scans.inputs):
+            model = self.inputs[number]
+            if model.stuck_code is not None:
+                out[:, column] = model.stuck_code
+                continue
+            wide = noise[:, column] * np.float32(model.noise_codes)
+            if model.info.role in levels:
+                self._add_line(wide, model, levels[model.info.role], scans)
+            else:
+                times = scans.times(column)
+                base = model.ideal_code(0.0, scans.begin_s) + 0.5
+                wide += (self._values(model, times) * model.codes_per_unit + base).astype(
+                    wide.dtype
+                )
+                np.clip(wide, 0.0, model.top_code, out=wide)
+            out[:, column] = wide
         return out
+
+    @staticmethod
+    def _add_line(
+        wide: NDArray[np.float32], model: InputModel, line: tuple[float, float], scans: Scans
+    ) -> None:
+        """Add to its noise the code of an input whose value is a straight line."""
+        first, last = map(model.ideal_code, line, (scans.begin_s, scans.last_s))
+        if abs(last - first) < 0.002:
+            wide += np.float32(0.5 * (first + last) + 0.5)
+        else:
+            wide += np.linspace(first + 0.5, last + 0.5, len(wide), dtype=np.float32)
+        margin = 6.0 * model.noise_codes + 1.0
+        if not margin < min(first, last) <= max(first, last) < model.top_code - margin:
+            np.clip(wide, 0.0, model.top_code, out=wide)
 
     def trips(self, model: InputModel, ceiling_a: float) -> float:
         """The true current at which this input reads a ceiling; below 0 when it always does."""
@@ -102,72 +169,20 @@ class FrontEnd:
             reading = (model.stuck_code - model.info.zero_code) * model.info.full_scale * 1e-6
             return -1.0 if reading / (1 << model.info.bits) > ceiling_a else np.inf
         nominal = ceiling_a * (1 << model.info.bits) / (model.info.full_scale * 1e-6)
-        top = (1 << model.info.bits) - 1 - model.info.zero_code
+        top = model.top_code - model.info.zero_code
         return (min(nominal, top - 1.0) - model.offset_codes) / model.codes_per_unit
 
-    def _draw(self, count: int) -> NDArray[np.float32]:
-        if self._noise_at + count > len(self._noise):
-            self._noise = self._rng.standard_normal(max(count, 65_536), dtype=np.float32)
-            self._noise_at = 0
+    def _draw(self, scans: int, inputs: int) -> NDArray[np.float32]:
+        """The noise of the next scans, a row a scan: the same, however scans are put together."""
+        count = scans * inputs
+        left = self._noise[self._noise_at :]
+        if count > len(left):
+            numbers = self._random.random_raw(max(count - len(left), NOISE_AHEAD) // 4 + 1)
+            # Every number of 16 bits has a place there: to wrap is only to spare the check.
+            fresh = normal_values().take(numbers.view(np.uint16), mode="wrap")
+            self._noise, self._noise_at = np.concatenate((left, fresh)), 0
         self._noise_at += count
-        return self._noise[self._noise_at - count : self._noise_at]
-
-    def _flat_codes(
-        self, inputs: list[int], begin_s: float, last_s: float, count: int, levels: Levels
-    ) -> NDArray[np.uint16] | None:
-        """All inputs at once where each is a straight line well inside its range, else None."""
-        bases, slopes, noises = [], [], []
-        steep = False
-        for number in inputs:
-            model = self.inputs[number]
-            line = levels.get(model.info.role)
-            if line is None or model.stuck_code is not None:
-                return None
-            first = model.ideal_code(line[0], begin_s)
-            last = model.ideal_code(line[1], last_s)
-            margin = 6.0 * model.noise_codes + 1.0
-            top = (1 << model.info.bits) - 1 - margin
-            if not (margin < first < top and margin < last < top):
-                return None
-            bases.append(first + 0.5)
-            slopes.append((last - first) / count)
-            noises.append(model.noise_codes)
-            steep = steep or abs(last - first) > 0.002
-        wide = self._draw(count * len(inputs)).reshape(len(inputs), count)
-        wide = wide * np.array(noises, dtype=np.float32)[:, None]
-        wide += np.array(bases, dtype=np.float32)[:, None]
-        if steep:
-            ramp = np.arange(count, dtype=np.float32)
-            wide += ramp * np.array(slopes, dtype=np.float32)[:, None]
-        return wide.astype(np.uint16).T
-
-    def _column(
-        self,
-        model: InputModel,
-        starts: Floats,
-        offset: float,
-        levels: Levels | None,
-    ) -> NDArray[np.uint16]:
-        count, top = len(starts), (1 << model.info.bits) - 1
-        if model.stuck_code is not None:
-            return np.full(count, model.stuck_code, dtype=np.uint16)
-        wide = self._draw(count) * np.float32(model.noise_codes)
-        if levels is not None and model.info.role in levels:
-            v0, v1 = levels[model.info.role]
-            c0, c1 = model.ideal_code(v0, starts[0]), model.ideal_code(v1, starts[-1])
-            if abs(c1 - c0) < 0.002:
-                wide += np.float32(0.5 * (c0 + c1) + 0.5)
-            else:
-                wide += np.linspace(c0 + 0.5, c1 + 0.5, count, dtype=np.float32)
-            margin = 6.0 * model.noise_codes + 1.0
-            if min(c0, c1) > margin and max(c0, c1) < top - margin:
-                return wide.astype(np.uint16)
-        else:
-            values = self._values(model, starts + offset if offset else starts)
-            base = model.ideal_code(0.0, starts[0]) + 0.5
-            wide += (values * model.codes_per_unit + base).astype(np.float32)
-        np.clip(wide, 0.0, top, out=wide)
-        return wide.astype(np.uint16)
+        return self._noise[self._noise_at - count : self._noise_at].reshape(scans, inputs)
 
     def _values(self, model: InputModel, t: Floats) -> Floats:
         role, plant = model.info.role, self.plant

@@ -24,6 +24,7 @@ from benchrig_sim.circuit import CircuitSpec, PartTruth, PlantEdge
 from benchrig_sim.coil import Drive
 from benchrig_sim.segments import Floats
 
+Levels = dict[InputRole, tuple[float, float]]  # at both ends of a span
 _FLOWS = (InputRole.CURRENT_COARSE, InputRole.CURRENT_FINE)
 _SENSED = (InputRole.PART_VOLTAGE, InputRole.PART_VOLTAGE_FINE)
 CATCH_DIODE_V = 0.7  # carries the coils' current once the feed is open
@@ -99,10 +100,14 @@ class Plant:
         self._event_count += 1
         heapq.heappush(self._events, (t, self._event_count, act))
 
+    def next_move_s(self) -> float:
+        """When something that was put off until then is done: a contact's move, a fault."""
+        return self._events[0][0] if self._events else inf
+
     def next_change_s(self) -> float:
         """When something is to happen by itself: a contact's move, a gap, a fault."""
         times = [branch.next_change_s() for branch in self.branches.values()]
-        return min(self._events[0][0] if self._events else inf, *times, inf)
+        return min(self.next_move_s(), *times, inf)
 
     def _supply_volts(self) -> float:
         return self.supply_v if self.supply_on else 0.0
@@ -318,7 +323,24 @@ class Plant:
             return np.zeros(len(t))
         return self.supply_voltage(t) / branch.spec.insulation_ohm
 
-    def straight_levels(self, t0: float, t1: float) -> dict[InputRole, tuple[float, float]] | None:
+    def levels_to_come(self, t0: float, t1: float) -> Levels | None:
+        """``straight_levels`` of a span that has begun, if nothing is done until its end.
+
+        None too where something is to happen by itself, or parts that share a supply carry.
+        """
+        active = [k for k, b in self.branches.items() if k in self.closed or not b.idle]
+        if len(active) > 1 or self.next_change_s() <= t1:
+            return None
+        self.forget(t0)
+        here, kept = self.t, [self.branches[k].keep() for k in active]
+        self._solve(active, t1)
+        levels = self.straight_levels(t0, t1)
+        for k, state in zip(active, kept, strict=True):
+            self.branches[k].back_to(state)
+        self.t = here
+        return levels
+
+    def straight_levels(self, t0: float, t1: float) -> Levels | None:
         """Values at both ends of a span in which everything is a straight line, else None."""
         if len(self._supply_steps) > 1 or len(self._sense) > 1 or len(self._source_span) > 1:
             self.forget(t0)
@@ -338,6 +360,7 @@ class Plant:
         drop_ohm = self.circuit.supply_ohm if line is not None and line.from_supply else 0.0
         source_ohm = self.circuit.reference_ohm if self._source_span[0][1] else 0.0
         levels = {
+            InputRole.TEMPERATURE: (self.circuit.ambient_c, self.circuit.ambient_c),
             InputRole.SUPPLY_VOLTAGE: (volts - drop_ohm * i0, volts - drop_ohm * i1),
             InputRole.REFERENCE_VOLTAGE: (source_ohm * i0, source_ohm * i1),
             **dict.fromkeys(_FLOWS, (i0, i1)),

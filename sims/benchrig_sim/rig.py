@@ -10,14 +10,15 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from math import ceil, inf
 
-from benchrig.wire.frames import encode_frames, frame_bytes_max
 from benchrig.wire.messages import (
     FaultReason,
+    Heartbeat,
     Identity,
     InputRole,
     Message,
     OutputInfo,
     OutputKind,
+    ReadStatus,
     RefusalReason,
     Refused,
     ResetCause,
@@ -32,14 +33,13 @@ from benchrig_sim.faults import Fault
 from benchrig_sim.firmware import Firmware
 from benchrig_sim.frontend import FrontEnd, InputModel
 from benchrig_sim.hardware import Hardware
+from benchrig_sim.outbox import Outbox
 from benchrig_sim.plant import Plant
-from benchrig_sim.stream import SAMPLES_ID, Sampler
+from benchrig_sim.stream import Sampler
 from benchrig_sim.supervision import RESET_FAULT
 
-BYTE_S = 10e-6  # 1 Mbaud, 8N1
 BOOT_S = 5e-3
 WATCHDOG_S = 0.25
-TX_ROOM_S = 0.02  # what the rig's send buffer holds
 TRIP_CONVERSIONS = 3
 
 
@@ -66,10 +66,11 @@ class SimRig:
         self.spec = spec
         self.outputs = list(spec.outputs)
         self.inputs = [model.info for model in spec.inputs]
-        self.plant = Plant(spec.circuit, spec.parts)
-        self.front = FrontEnd(self.plant, [replace(m) for m in spec.inputs], spec.seed)
-        self.hardware = Hardware(self.plant, self.outputs, self.plant.at, spec.seed + 1)
+        self._plant = Plant(spec.circuit, spec.parts)
+        self.front = FrontEnd(self._plant, [replace(m) for m in spec.inputs], spec.seed)
+        self.hardware = Hardware(self._plant, self.outputs, self._plant.at, spec.seed + 1)
         self.now_s = 0.0
+        self._cannot_trip = False  # found so, and nothing has happened since
         self.drift = spec.clock_drift
         self.identity = spec.identity
         self.powered = True
@@ -83,15 +84,18 @@ class SimRig:
         self._agenda = Agenda()
         self._boot_s = 0.0
         self._alive_s = 0.0
-        self._tx_free_s = 0.0
-        self._unasked = 0
-        self._said = 0
         self._flushed_s = -inf
-        self._pending: list[tuple[float, int, int, bytes]] = []  # ready, order, id, body
         self.striker = Striker(self)
+        self._outbox = Outbox(self.striker)
         self.firmware = Firmware(self, FaultReason.NONE)
         self.session = RigSession()
         self.striker.from_start()
+
+    @property
+    def plant(self) -> Plant:
+        """The bench, solved up to now."""
+        self._plant.advance(self.now_s)
+        return self._plant
 
     # --- from outside ------------------------------------------------------------------------
 
@@ -113,14 +117,15 @@ class SimRig:
     def on_break(self, now_s: float) -> None:
         """The line was held low for longer than a byte."""
         self._run(now_s)
-        if self._alive() and self.hung != "off":
+        self._overtake()
+        if self._interrupts():
             self.firmware.serial_break()
 
     def advance(self, now_s: float) -> bytes:
         """Everything the host has received by this time and not yet been given."""
         self._run(now_s)
         self._take_in(now_s)
-        if self._pending or now_s > self._flushed_s:
+        if now_s > self._flushed_s or not self._outbox.empty:
             self._flush()
         if self.unplugged:
             return b""
@@ -129,12 +134,13 @@ class SimRig:
     def has_said(self, now_s: float) -> bool:
         """Whether, up to this time, it has said more than samples, or is no longer there."""
         self._run(now_s)
-        return bool(self._pending or self.striker.line_out.held) or self.unplugged
+        said = bool(self.striker.line_out.held) or not self._outbox.empty
+        return said or self.unplugged
 
     def next_event_s(self) -> float:
         """When something will happen by itself that the host could notice; inf: nothing."""
         times = [self._agenda.next_s()]
-        if self._pending or self.striker.line_out.held:
+        if self.striker.line_out.held or not self._outbox.empty:
             times.append(self.striker.line_out.next_arrival_s() or self.now_s)
         arrival = self.striker.line_in.next_arrival_s()
         if arrival is not None:
@@ -158,22 +164,30 @@ class SimRig:
                 continue
             if event.boot is not None and (self.hung == "off" or (self.hung and not event.irq)):
                 continue
+            self._overtake()
             event.act()
         while self._solve(now_s):
             pass
 
     def _solve(self, until: float) -> bool:
-        """Let the plant catch up; True when the over-current trip came before that."""
-        trip = self.firmware.trip_ceiling_a() if self._alive() and self.hung != "off" else None
-        ceiling = inf if trip is None else self.front.trips(self._trip_input(), trip[0])
-        if trip is None or ceiling > self.plant.most_a():
-            self.plant.advance(until)
+        """Let time come; True when the over-current trip came before that.
+
+        Where none can come, the plant is solved only when somebody looks or a contact moves.
+        """
+        if self._cannot_trip:
             self.now_s = max(self.now_s, until)
+            if self._plant.next_move_s() <= until:
+                self._plant.advance(until)
             return False
+        trip = self.firmware.trip_ceiling_a() if self._interrupts() else None
+        ceiling = inf if trip is None else self.front.trips(self._trip_input(), trip[0])
+        if trip is None or ceiling > self._plant.most_a():
+            self._cannot_trip = True
+            return self._solve(until)
         react = TRIP_CONVERSIONS * self.identity.conversion_period_us_min * 1e-6
         if ceiling < 0.0:
             at = min(until, self.now_s + react)
-            self.plant.advance(at)
+            self._plant.advance(at)
         else:
             passed = self.plant.advance(until, ceiling, react)
             if passed is None:
@@ -181,6 +195,7 @@ class SimRig:
                 return False
             at = passed
         self.now_s = max(self.now_s, at)
+        self._overtake()
         self.firmware.drop(FaultReason.OVER_CURRENT, trip[1])
         return True
 
@@ -205,7 +220,7 @@ class SimRig:
         self._boot_s = self.now_s
         self._alive_s = self.now_s + BOOT_S
         self.blocks_counted = self.blocks_dropped = 0
-        self._unasked = 0
+        self._outbox.restart()
         self.identity = replace(
             self.identity, boot_count=(self._boot + 1) & 0xFFFF, reset_cause=cause
         )
@@ -250,11 +265,13 @@ class SimRig:
             self._flush()  # what was said before; an answer goes before what its request causes
             answers = self.session.receive(data, self._carry_out)
             for frame in answers.split(b"\x00")[:-1]:
-                self._send(frame + b"\x00", self.now_s)
+                self._outbox.answer(frame + b"\x00", self.now_s)
 
     def _carry_out(self, request: Message) -> Message:
         if self.refuses_schedules and isinstance(request, ScheduleCommit):
             return Refused(request=request.ID, reason=RefusalReason.NO_SUCH_OUTPUT, detail=0)
+        if not isinstance(request, (Heartbeat, ReadStatus)):
+            self._overtake()
         return self.firmware.carry_out(request)
 
     # --- the firmware's board ----------------------------------------------------------------
@@ -283,8 +300,7 @@ class SimRig:
 
     def say(self, message: Message) -> None:
         """Send an unasked message, stamped now."""
-        self._said += 1
-        self._pending.append((self.now_s, self._said, message.ID, message.body()))
+        self._outbox.say(self.now_s, message.ID, message.body())
 
     def pins(self, mask: int) -> None:
         """Drive the gates."""
@@ -309,7 +325,7 @@ class SimRig:
     def stream(self, number: int, inputs: list[int], period_ticks: int, code_bits: int) -> None:
         """Start sampling; no inputs: stop."""
         self.flush_samples()
-        self._flush_rest()
+        self._take_rest()
         if not inputs:
             self.sampler = None
             return
@@ -331,69 +347,39 @@ class SimRig:
     def flush_samples(self) -> None:
         """Take the blocks captured so far; call before anything changes what is sampled."""
         sampler = self.sampler
-        if sampler is None or not self._alive() or self.hung == "off":
-            self.plant.forget(self.now_s)
+        if sampler is None or not self._interrupts():
+            self._plant.forget(self.now_s)
             return
         ready, bodies = sampler.blocks_until(self.now_s, self.front)
-        if not bodies:
-            return
-        span, number = sampler.block_s, self._said
-        self._pending += [
-            (ready + place * span, number + place, SAMPLES_ID, body)
-            for place, body in enumerate(bodies)
-        ]
-        self.blocks_counted += len(bodies)
-        self._said += len(bodies)
-        self.plant.forget(sampler.begins_s())
+        if bodies:
+            self._capture(ready, sampler.block_s, bodies)
+            self._plant.forget(sampler.begins_s())
 
-    def _flush_rest(self) -> None:
+    def _overtake(self) -> None:
+        """Something happens, planned or not: what was drawn ahead of it is not to be."""
+        self._cannot_trip = False
+        if self.sampler is not None:
+            self.sampler.overtaken(self.front)
+
+    def _take_rest(self) -> None:
         """Take the whole scans of the block that was being filled; the stream ends here."""
-        if self.sampler is None or not self._alive() or self.hung == "off":
-            return
-        for body in self.sampler.rest_until(self.now_s, self.front):
-            self._pending.append((self.now_s, self._said, SAMPLES_ID, body))
-            self.blocks_counted += 1
-            self._said += 1
+        if self.sampler is not None and self._interrupts():
+            self._capture(self.now_s, 0.0, self.sampler.rest_until(self.now_s, self.front))
+
+    def _interrupts(self) -> bool:
+        """Whether the chip answers its interrupts: conversions, edges, a break."""
+        return self._alive() and self.hung != "off"
+
+    def _capture(self, ready_s: float, apart_s: float, bodies: list[bytes]) -> None:
+        """Blocks are full: they wait to be sent."""
+        self.blocks_counted += len(bodies)
+        self._outbox.say_blocks(ready_s, apart_s, bodies)
 
     def _flush(self) -> None:
-        """Number what is to be said in the order it became ready, and send it."""
+        """Send all that is to be said by now."""
         self._flushed_s = self.now_s
         self.flush_samples()
-        if not self._pending:
-            return
-        self._pending.sort()
-        line = self.striker.line_out
-        sequence, free = self._unasked, self._tx_free_s
-        payloads, readies = [], []
-        for ready, _, kind, body in self._pending:
-            number, sequence = sequence, (sequence + 1) & 0xFF
-            if kind == SAMPLES_ID and free - ready > TX_ROOM_S:
-                self.blocks_dropped += body[0] == self.firmware.stream_number
-                continue
-            payload = bytes((kind, number)) + body
-            # No payload is so long that its frame's length depends on what is in it.
-            free = (free if free > ready else ready) + frame_bytes_max(len(payload)) * BYTE_S
-            payloads.append(payload)
-            readies.append(ready)
-        self._unasked, self._tx_free_s = sequence, free
-        self._pending.clear()
-        frames = encode_frames(payloads)
-        if line.spoil or self.striker.waits_for_frames_out:
-            for frame, ready in zip(frames, readies, strict=True):
-                self._put_out(frame, ready)
-        else:
-            line.frames += len(frames)
-            line.held += zip(readies, frames, strict=True)
-
-    def _send(self, frame: bytes, ready_s: float) -> None:
-        begin = max(self._tx_free_s, ready_s)
-        self._tx_free_s = begin + len(frame) * BYTE_S
-        self._put_out(frame, ready_s)
-
-    def _put_out(self, frame: bytes, ready_s: float) -> None:
-        line = self.striker.line_out
-        self.striker.frame_out(line.frames + 1)
-        line.queue(line.frame(frame, ready_s))
+        self.blocks_dropped += self._outbox.send_all(self.firmware.stream_number)
 
 
-__all__ = ["BYTE_S", "RigSpec", "SimRig"]
+__all__ = ["RigSpec", "SimRig"]

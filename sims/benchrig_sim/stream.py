@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import struct
+from collections import deque
 from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from benchrig.wire.messages import Samples
 from benchrig.wire.packing import codes_per_block, packed_bytes
-from benchrig_sim.frontend import FrontEnd
+from benchrig_sim.frontend import FrontEnd, Scans
 
+AHEAD_S = 1.0  # the farthest that blocks are drawn ahead
+CALM_S = 0.2  # before that, what is drawn ahead is mostly overtaken
 BLOCK_AGE_S = 0.05  # a slow stream's blocks are sent part filled
 _HEAD = struct.Struct("<BHIB")
 
@@ -69,10 +71,12 @@ class Sampler:
     start_tick: int
     tick_s: float  # true seconds a tick
     boot_s: float  # true time of tick 0
-    block: int = 0
+    block: int = 0  # the next to hand out
 
     scans_per_block: int = field(init=False)
     _block_ticks: int = field(init=False)
+    _drawn: deque[bytes] = field(init=False, default_factory=deque)  # from that one on
+    _calm: int = field(init=False, default=0)  # blocks drawn since anything happened
 
     def __post_init__(self) -> None:
         """Whole scans a block: as many as fit and as are not too old."""
@@ -109,33 +113,65 @@ class Sampler:
         if now_s < ready:
             return ready, []
         count = int((now_s - ready) / self.block_s) + 1
-        return ready, self._take(count, self.scans_per_block, front)
+        if count > len(self._drawn):
+            front.plant.advance(now_s)
+            self._draw(count - len(self._drawn), front)
+        self.block += count
+        return ready, [self._drawn.popleft() for _ in range(count)]
 
     def rest_until(self, now_s: float, front: FrontEnd) -> list[bytes]:
         """The body of the last block of all: what whole scans there are since the last full one."""
+        self.overtaken(front)
+        front.plant.advance(now_s)
         scan_s = self.period_ticks * self.tick_s
         first_done = self.ready_s(self.block) - (self.scans_per_block - 1) * scan_s
         if now_s < first_done:
             return []
-        return self._take(1, int((now_s - first_done) / scan_s) + 1, front)
+        scans = int((now_s - first_done) / scan_s) + 1
+        return self._bodies(front.codes(self._scans(scans)), 1)
 
-    def _take(self, count: int, scans: int, front: FrontEnd) -> list[bytes]:
-        """The bodies of the next blocks, each of so many scans."""
-        first, n, ticks = self.block, len(self.inputs), self._block_ticks
-        begin, period_s = (
-            self._true(self.start_tick + first * ticks),
-            self.period_ticks * self.tick_s,
+    def overtaken(self, front: FrontEnd) -> None:
+        """Something happens now: what was drawn of later blocks is not what they will be."""
+        front.give_back(len(self._drawn) * self.scans_per_block * len(self.inputs))
+        self._drawn.clear()
+        self._calm = 0
+
+    def _draw(self, count: int, front: FrontEnd) -> None:
+        """Draw so many blocks more; and ahead, for as long again as nothing has happened."""
+        ahead = min(self._calm, int(AHEAD_S / self.block_s))
+        if self._calm * self.block_s >= CALM_S:
+            codes = front.codes_to_come(self._scans((count + ahead) * self.scans_per_block))
+            if codes is not None:
+                self._keep(codes, count + ahead)
+                return
+            self._calm = 0
+        self._keep(front.codes(self._scans(count * self.scans_per_block)), count)
+
+    def _keep(self, codes: NDArray[np.uint16], blocks: int) -> None:
+        self._drawn += self._bodies(codes, blocks)
+        self._calm += blocks
+
+    def _scans(self, count: int) -> Scans:
+        """So many scans from the next block to draw on."""
+        first = self.start_tick + (self.block + len(self._drawn)) * self._block_ticks
+        return Scans(
+            inputs=self.inputs,
+            begin_s=self._true(first),
+            period_s=self.period_ticks * self.tick_s,
+            count=count,
         )
-        codes = front.scans(self.inputs, begin, period_s, count * scans).reshape(count, -1)
-        self.block += count
-        tick, number, codes_n = self.start_tick + first * ticks, self.number, scans * n
+
+    def _bodies(self, codes: NDArray[np.uint16], blocks: int) -> list[bytes]:
+        """The next blocks to draw, with these codes."""
+        first, ticks, count = self.block + len(self._drawn), self._block_ticks, codes.size // blocks
+        packed = pack_blocks(codes.reshape(blocks, -1), self.code_bits)
         return [
             _HEAD.pack(
-                number, (first + place) & 0xFFFF, (tick + place * ticks) & 0xFFFF_FFFF, codes_n
+                self.number,
+                block & 0xFFFF,
+                (self.start_tick + block * ticks) & 0xFFFF_FFFF,
+                count,
             )
-            + packed
-            for place, packed in enumerate(pack_blocks(codes, self.code_bits))
+            + data
+            for block, data in enumerate(packed, first)
         ]
-
-
-SAMPLES_ID = Samples.ID

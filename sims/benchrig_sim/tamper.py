@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from benchrig_sim.faults import LINE_KINDS, Fault, FaultKind
@@ -53,7 +54,7 @@ class Line:
             return [(later, data), *rest]
         return [(t, data[:place]), (later, data[place:]), *rest]  # half a frame, then the rest
 
-    def queue(self, pieces: list[tuple[float, bytes]]) -> None:
+    def queue(self, pieces: Iterable[tuple[float, bytes]]) -> None:
         """Keep pieces until they arrive; a line never overtakes itself."""
         for t, data in pieces:
             self.blocked_until_s = max(self.blocked_until_s, t)

@@ -8,7 +8,6 @@ from benchrig_sim.branch import PartSpec
 from benchrig_sim.circuit import CircuitSpec
 from benchrig_sim.coil import CoilSpec
 from benchrig_sim.rig import RigSpec, SimRig
-from benchrig_sim.stream import SAMPLES_ID
 from benchrig_sim.variants import build_rig
 from fault_search.case import CEILING_US, Case
 
@@ -28,23 +27,12 @@ class WatchedRig(SimRig):
         self.heard_s.append(now_s)
         super().on_bytes(data, now_s)
 
-    def flush_samples(self) -> None:
-        """Take the blocks captured so far, and note them."""
-        told = len(self._pending)
-        super().flush_samples()
-        self._note(told)
-
-    def _flush_rest(self) -> None:
-        """Take what a stream has captured when it ends, and note it."""
-        told = len(self._pending)
-        super()._flush_rest()
-        self._note(told)
-
-    def _note(self, told: int) -> None:
-        for _, _, kind, body in self._pending[told:]:
-            if kind == SAMPLES_ID:
-                number, tick = (int.from_bytes(body[a:b], "little") for a, b in ((1, 3), (3, 7)))
-                self.captured[(self.identity.boot_count, tick, number)] = body
+    def _capture(self, ready_s: float, apart_s: float, bodies: list[bytes]) -> None:
+        """Blocks are full: they are noted, too."""
+        super()._capture(ready_s, apart_s, bodies)
+        for body in bodies:
+            number, tick = (int.from_bytes(body[a:b], "little") for a, b in ((1, 3), (3, 7)))
+            self.captured[(self.identity.boot_count, tick, number)] = body
 
 
 def rig_spec(case: Case) -> RigSpec:

@@ -9,14 +9,13 @@ import pytest
 
 from benchrig.wire.messages import Accepted, InputRole
 from benchrig_sim.circuit import CircuitSpec
-from benchrig_sim.frontend import FrontEnd, InputModel, reference_inputs
+from benchrig_sim.frontend import FrontEnd, InputModel, Scans, reference_inputs
 from benchrig_sim.plant import Plant
 from benchrig_sim.rig import SimRig
 from benchrig_sim.scenario import parse_scenario
 from tests.sim.desk import Desk
 
-SCANS = np.arange(20_000, dtype=np.float64) * 1e-4
-NO_OFFSET = np.zeros(1)
+SCANS = Scans(inputs=(0,), begin_s=0.0, period_s=1e-4, count=20_000)
 
 
 def front_end(role: InputRole, *, bits: int = 12, **errors: float) -> tuple[FrontEnd, InputModel]:
@@ -36,7 +35,7 @@ def test_noise_is_as_wide_as_declared(noise: float) -> None:
     True from about half a step of noise on; below it the noise no longer dithers.
     """
     front, _ = front_end(InputRole.SUPPLY_VOLTAGE, noise_codes=noise)
-    codes = front.codes([0], SCANS, NO_OFFSET)[:, 0].astype(float)
+    codes = front.codes(SCANS)[:, 0].astype(float)
     assert codes.std() == pytest.approx(sqrt(noise**2 + 1 / 12), rel=0.05)
     ideal = 13.5 / 20.0 * 4096
     assert codes.mean() == pytest.approx(ideal, abs=0.1)
@@ -46,16 +45,16 @@ def test_noise_is_as_wide_as_declared(noise: float) -> None:
 
 def test_gain_and_offset_errors_show() -> None:
     front, _ = front_end(InputRole.SUPPLY_VOLTAGE, gain_error=0.01, offset_codes=5.0)
-    codes = front.codes([0], SCANS, NO_OFFSET)
+    codes = front.codes(SCANS)
     assert codes.mean() == pytest.approx(13.5 / 20.0 * 4096 * 1.01 + 5.0, abs=0.1)
 
 
 def test_zero_reads_the_live_zero_and_the_top_saturates() -> None:
     front, model = front_end(InputRole.CURRENT_FINE)
-    assert front.codes([0], SCANS, NO_OFFSET).mean() == pytest.approx(model.info.zero_code, abs=0.1)
+    assert front.codes(SCANS).mean() == pytest.approx(model.info.zero_code, abs=0.1)
     hot, _ = front_end(InputRole.TEMPERATURE)
     hot.plant.circuit = CircuitSpec(ambient_c=500.0)
-    assert set(hot.codes([0], SCANS, NO_OFFSET)[:, 0].tolist()) == {4095}
+    assert set(hot.codes(SCANS)[:, 0].tolist()) == {4095}
 
 
 def test_the_trip_is_judged_through_the_inputs_own_errors() -> None:

@@ -262,7 +262,7 @@ def test_a_saturated_line_drops_whole_blocks_and_counts_them(
     desk.stream(0, 1, 3, 4, period_us=100)
     desk.wait(1.0)
     assert desk.status().blocks_dropped == 0
-    monkeypatch.setattr("benchrig_sim.rig.BYTE_S", 20e-6)
+    monkeypatch.setattr("benchrig_sim.outbox.BYTE_S", 20e-6)
     desk = Desk("linear?bits=14")
     desk.stream(0, 1, 3, 4, period_us=100)
     desk.wait(1.0)
