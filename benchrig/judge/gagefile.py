@@ -5,57 +5,31 @@ One row a reading. The order of the rows of one person and part is that of the t
 
 from __future__ import annotations
 
-import csv
-import io
-import math
 from collections import defaultdict
 from pathlib import Path
 
 from benchrig.errors import Finding, InputFileError
+from benchrig.judge.csvfile import read_columns
 from benchrig.text import printable
-from benchrig.tomlfile import decode_text, read_bytes
-
-COLUMNS = ("person", "part", "value")
 
 
 def read_readings(path: Path) -> list[list[list[float]]]:
-    """[person][part][trial]; raises InputFileError with every bad row's line.
-
-    Comma or semicolon; with semicolons a decimal comma is read too. Other columns are ignored.
-    """
-    file = printable(path)
-    text = decode_text(read_bytes(path), file)
-    header = next((line for line in text.splitlines() if line.strip()), "")
-    rows = csv.DictReader(
-        io.StringIO(text, newline=""), delimiter=";" if ";" in header else ",", restval=""
-    )
-    rows.fieldnames = [name.strip().lower() for name in rows.fieldnames or ()]
-    if missing := [name for name in COLUMNS if rows.fieldnames.count(name) != 1]:
-        message = f"the header needs one column each named {', '.join(missing)}"
-        raise InputFileError([Finding(file, 1, message)])
+    """[person][part][trial]; raises InputFileError with every bad row's line."""
+    table = read_columns(path, ("person", "part", "value"))
     found: dict[str, dict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
-    findings = []
-    for row in rows:
-        person, part, value = (str(row[name]).strip() for name in COLUMNS)
-        number = _number(value.replace(",", ".") if ";" in header else value)
+    findings = list(table.findings)
+    for row in table.rows:
+        person, part, text = row.cells
         if not person or not part:
-            findings.append(Finding(file, rows.line_num, "has no person or no part"))
-        elif number is None:
-            message = f'"{printable(value[:40])}" is not a number'
-            findings.append(Finding(file, rows.line_num, message))
-        else:
-            found[person][part].append(number)
+            findings.append(Finding(table.file, row.line, "has no person or no part"))
+            continue
+        try:
+            found[person][part].append(table.number(text))
+        except ValueError as error:
+            findings.append(Finding(table.file, row.line, str(error)))
     if findings:
-        raise InputFileError(findings)
-    return _table(found, file)
-
-
-def _number(text: str) -> float | None:
-    try:
-        value = float(text)
-    except ValueError:
-        return None
-    return value if math.isfinite(value) and "_" not in text else None
+        raise InputFileError(sorted(findings, key=lambda finding: finding.line or 0))
+    return _table(found, table.file)
 
 
 def _table(found: dict[str, dict[str, list[float]]], file: str) -> list[list[list[float]]]:

@@ -24,13 +24,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, TypeGuard
+from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from benchrig.parts.copper import REFERENCE_C, resistance_factor
 from benchrig.parts.part import Ability, Characteristic, DecisionRule, Limit, Part, PartKind
-from benchrig.tomlfile import KeyPath, TomlDocument, read_toml, validate
+from benchrig.tomlfile import KeyPath, TomlDocument, is_number, read_toml, validate
 
 FORBIDDEN_WHY: dict[PartKind, str] = {
     PartKind.PIEZO_INJECTOR: "it is a capacitor driven at 100 to 200 V, and 12 V says nothing",
@@ -217,9 +217,9 @@ def _check_limit(
     if low is None and high is None:
         yield path, "needs low, high or both"
     for side, value in (("low", low), ("high", high)):
-        if _is_number(value) and value < 0:
+        if is_number(value) and value < 0:
             yield (*path, side), f"must not be negative, not {value:g}"
-    if _is_number(low) and _is_number(high) and low >= high:
+    if is_number(low) and is_number(high) and low >= high:
         yield (*path, "low"), f"low ({low:g}) must be below high ({high:g})"
     if isinstance(limit.get("source"), str) and not limit["source"].strip():
         yield (*path, "source"), "must name where the limit is printed"
@@ -228,7 +228,7 @@ def _check_limit(
         yield path, "needs at_voltage_v: the supply in V at which this limit holds"
     at_c = limit.get("at_temperature_c")
     copper = _table(data, "winding").get("copper", True)
-    if copper is False and _is_number(at_c) and at_c != REFERENCE_C:
+    if copper is False and is_number(at_c) and at_c != REFERENCE_C:
         message = "is only converted to 20 °C for copper; winding.copper is false"
         yield (*path, "at_temperature_c"), message
 
@@ -247,7 +247,3 @@ def _check_pump(data: Mapping[str, Any]) -> Iterator[tuple[KeyPath, str]]:
 def _table(data: Mapping[str, Any], key: str) -> Mapping[str, Any]:
     found = data.get(key)
     return found if isinstance(found, Mapping) else {}
-
-
-def _is_number(value: object) -> TypeGuard[float]:
-    return isinstance(value, int | float) and not isinstance(value, bool)

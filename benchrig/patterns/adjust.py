@@ -17,6 +17,7 @@ from benchrig.patterns.fit import (
     winding,
 )
 from benchrig.patterns.pattern import Pattern, Step
+from benchrig.patterns.patternfile import STEP_S_MAX
 from benchrig.wire.schedule import DURATION_US_MIN
 
 
@@ -28,17 +29,19 @@ def nearest_pattern(pattern: Pattern, setting: Setting) -> Pattern | None:
         near = _with_rest(near, setting)
     except ValueError:  # no such pattern can be written
         return None
+    if any(extremes(step, near.repeats)[1] > STEP_S_MAX * 1e6 for step in near.steps):
+        return None  # nor one with a rest longer than a pattern file holds
     return None if any(obstacles(near, setting)) else near
 
 
 def _with_times(pattern: Pattern, setting: Setting) -> Pattern:
     steps = []
-    for step in pattern.steps:
+    for number, step in enumerate(pattern.steps, 1):
         least = setting.on_us_min if step.on else setting.off_us_min
         most = setting.on_us_max if step.on else 10**12
         if least > most:
             raise ValueError("no duration fits part and output")
-        if step is pattern.steps[-1] and pattern.repeats == 1:
+        if number == len(pattern.steps) and pattern.repeats == 1:
             least = DURATION_US_MIN
         short, long = extremes(step, pattern.repeats)
         fits = least <= short and long <= most and not any(resolution(1, step, setting))

@@ -209,7 +209,7 @@ def _low_ohm(pattern: Pattern, setting: Setting) -> Iterator[Objection]:
             reason=f"an injector of {ohm:.3g} ohm on full voltage burns in seconds "
             f"({setting.supply_v**2 / ohm:.0f} W); it needs a driver that limits the current",
             nearest=f"an output whose own on-time ceiling is {LOW_OHM_ON_US_MAX / 1000:g} ms or "
-            f"less, and a duty of {LOW_OHM_DUTY_MAX:.0%} or less",
+            f"less, and a duty of {_percent(LOW_OHM_DUTY_MAX)} or less",
         )
 
 
@@ -228,7 +228,7 @@ def _times(pattern: Pattern, setting: Setting) -> Iterator[Objection]:
     for number, step in enumerate(pattern.steps, 1):
         least = setting.on_us_min if step.on else setting.off_us_min
         most = setting.on_us_max if step.on else None
-        if step is pattern.steps[-1] and pattern.repeats == 1:
+        if number == len(pattern.steps) and pattern.repeats == 1:
             least = DURATION_US_MIN  # nothing is switched on after it
         yield from resolution(number, step, setting)
         short, long = extremes(step, pattern.repeats)
@@ -288,7 +288,7 @@ def _duty(pattern: Pattern, setting: Setting) -> Iterator[Objection]:
     if pattern.duty > most * (1 + 1e-9) and not is_single(pattern):
         yield Objection(
             obstacle=Obstacle.DUTY,
-            reason=f"on for {pattern.duty:.1%} of the time, the part bears {most:.0%}",
+            reason=f"on for {_percent(pattern.duty)} of the time, the part bears {_percent(most)}",
             nearest=f"off-times {rest_factor(pattern, most):.2f} times as long",
             nearest_value=most,
         )
@@ -370,6 +370,10 @@ def extremes(step: Step, repeats: int) -> tuple[int, int]:
     """The shortest and the longest duration of a step over all repeats, µs."""
     last = step.duration_us + step.change_us * (repeats - 1)
     return min(step.duration_us, last), max(step.duration_us, last)
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.3g} %"
 
 
 def _time(us: float) -> str:

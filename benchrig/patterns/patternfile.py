@@ -17,12 +17,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from fractions import Fraction
 from pathlib import Path
-from typing import Any, Literal, TypeGuard
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from benchrig.patterns.pattern import ON_S_MAX, REPEATS_MAX, Pattern, Step
-from benchrig.tomlfile import KeyPath, TomlDocument, read_toml, validate
+from benchrig.tomlfile import KeyPath, TomlDocument, is_number, read_toml, validate
 
 STEP_S_MAX = 3600.0
 CHANGE_US_MAX = 32_767  # an i16 on the wire
@@ -109,7 +109,7 @@ def _check_durations(data: Mapping[str, Any]) -> Iterator[tuple[KeyPath, str]]:
         if len(given) != 1:
             yield path, "needs one of duration_s, duration_ms and duration_us"
             continue
-        if not _is_number(value := step[given[0]]) or not 0 < value <= STEP_S_MAX * 1e6:
+        if not is_number(value := step[given[0]]) or not 0 < value <= STEP_S_MAX * 1e6:
             continue  # the model has said so
         first = _exact_us(value, given[0])
         if first.denominator != 1:
@@ -129,6 +129,12 @@ def _check_change(
             (*path[:-1], "change_us"),
             f"the last repeat's duration is {int(last)} µs, not above 0",
         )
+    if step.get("state") == "off" and first <= STEP_S_MAX * 1e6 < last:
+        yield (
+            (*path[:-1], "change_us"),
+            f"off for {float(last) * 1e-6:g} s in the last repeat; no step lasts longer than "
+            f"{STEP_S_MAX:g} s",
+        )
     if step.get("state") == "on" and max(first, last) > ON_S_MAX * 1e6:
         longest = float(max(first, last)) * 1e-6
         yield path, f"on for {longest:g} s; no pattern switches on for more than {ON_S_MAX:g} s"
@@ -139,7 +145,3 @@ def _steps(data: Mapping[str, Any]) -> list[Mapping[str, Any]]:
     if not isinstance(steps, list) or not all(isinstance(step, Mapping) for step in steps):
         return []
     return steps
-
-
-def _is_number(value: object) -> TypeGuard[float]:
-    return isinstance(value, int | float) and not isinstance(value, bool)

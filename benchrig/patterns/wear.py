@@ -18,7 +18,7 @@ def wear_warning(output: OutputInfo, operations_done: int) -> str:
             advice = "have a new one at hand" if share < WARN_AT[0] else "replace it soon"
             return (
                 f"the relay of output {output.output} has done {operations_done} of about "
-                f"{life:.0f} operations ({operations_done / life:.0%} of its life with coils as "
-                f"load): {advice}"
+                f"{life:.0f} operations ({100 * operations_done / life:.0f} % of its life with "
+                f"coils as load): {advice}"
             )
     return ""

@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import hashlib
 import re
+import sys
 import tomllib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeGuard, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
@@ -31,6 +32,7 @@ __all__ = [
     "TomlDocument",
     "decode_text",
     "did_you_mean",
+    "is_number",
     "parse_toml",
     "read_bytes",
     "read_toml",
@@ -61,6 +63,12 @@ class TomlDocument:
         """A fault at a key of this file."""
         where = shown_path(path)
         return Finding(self.file, self.line_of(path), f"{where}: {message}" if where else message)
+
+
+def is_number(value: object) -> TypeGuard[float]:
+    """A number a rule may compare and show; not one beyond what a float can hold."""
+    fits = isinstance(value, int | float) and not isinstance(value, bool)
+    return fits and abs(value) <= sys.float_info.max  # type: ignore[arg-type]
 
 
 def _fail(file: str, message: str, line: int | None = None) -> InputFileError:

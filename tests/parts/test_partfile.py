@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -169,6 +170,13 @@ def test_names_are_found_in_the_users_folder_first(tmp_path: Path) -> None:
         library.find("demo-injectr", tmp_path)
 
 
+@pytest.mark.parametrize("side", ["low", "high"])
+def test_a_number_beyond_all_numbers_is_told(side: str) -> None:
+    text = re.sub(rf"(?m)^{side} = .*", f"{side} = 1{400 * '0'}", GOOD)
+    assert text != GOOD
+    assert [f for f in faults(text) if side in f]
+
+
 def test_check_tells_all_or_nothing(tmp_path: Path) -> None:
     path = tmp_path / "p.toml"
     path.write_text(GOOD)
@@ -182,7 +190,9 @@ def test_check_tells_all_or_nothing(tmp_path: Path) -> None:
 _junk = st.recursive(
     st.none().map(lambda _: "true")
     | st.integers().map(str)
-    | st.sampled_from(["nan", "-inf", "1e400", '""', '"fuel pump"', "1979-05-27", "[]", "{}"]),
+    | st.sampled_from(
+        ["nan", "-inf", "1e400", "1" + 400 * "0", '""', '"fuel pump"', "1979-05-27", "[]", "{}"]
+    ),
     lambda inner: st.lists(inner, max_size=2).map(lambda v: "[" + ", ".join(v) + "]"),
     max_leaves=3,
 )

@@ -100,6 +100,18 @@ def test_off_times_count_between_on_times_but_not_after_the_last() -> None:
     assert ask(clicks(1000, 100, repeats=1), what=replace_duty(1.0)) == []
 
 
+def test_a_rest_between_two_on_times_is_never_taken_for_the_last() -> None:
+    """Equal steps may be one object: what counts is where a step stands."""
+    on, off = Step(on=True, duration_us=1000), Step(on=False, duration_us=100)
+    pattern = Pattern(name="t", title="t", steps=(on, off, on, off), repeats=1)
+    found = only(ask(pattern, what=replace_duty(1.0)))
+    assert (found.obstacle, found.step) == (Obstacle.OFF_TIME, 2)
+    setting = Setting(part=replace_duty(1.0), output=output(), identity=IDENTITY, supply_v=13.5)
+    near = nearest_pattern(pattern, setting)
+    assert near is not None
+    assert [step.duration_us for step in near.steps] == [1000, 200, 1000, 100]
+
+
 def replace_duty(duty_max: float) -> Part:
     return replace(part(), ability=replace(part().ability, duty_max=duty_max))
 
@@ -107,7 +119,18 @@ def replace_duty(duty_max: float) -> Part:
 def test_duty() -> None:
     found = only(ask(clicks(600, 400)))
     assert found.obstacle is Obstacle.DUTY
+    assert found.reason == "on for 60 % of the time, the part bears 50 %"
     assert "1.50 times" in found.nearest
+    small = only(ask(clicks(1000, 99_000), what=replace_duty(0.004)))
+    assert small.reason == "on for 1 % of the time, the part bears 0.4 %"
+
+
+def test_no_nearest_pattern_has_a_rest_that_no_pattern_file_can_hold() -> None:
+    setting = Setting(part=replace_duty(0.001), output=output(), identity=IDENTITY, supply_v=13.5)
+    short = nearest_pattern(clicks(1_000_000, 1_000_000), setting)
+    assert short is not None
+    assert short.steps[1].duration_us == pytest.approx(999e6, rel=1e-6)
+    assert nearest_pattern(clicks(10_000_000, 10_000_000), setting) is None  # 2.8 hours of rest
 
 
 def test_a_coarse_time_grid_refuses_a_short_pulse() -> None:

@@ -133,6 +133,16 @@ def test_a_change_a_repeat_is_followed_to_the_last(change_us: int, word: str) ->
     assert word in said
 
 
+def test_a_rest_that_grows_beyond_what_a_rig_can_time_is_refused() -> None:
+    text = GOOD.replace("repeats = 2", "repeats = 65535").replace(
+        "duration_s = 0.1", "duration_s = 3600\nchange_us = 32767"
+    )
+    (said,) = faults(text)
+    assert "p.toml:9: " in said
+    assert "off for 5747" in said
+    assert "3600 s" in said
+
+
 def test_growing_beyond_a_minute_on_is_refused() -> None:
     text = GOOD.replace("repeats = 2", "repeats = 2000").replace(
         "duration_ms = 2.5", "duration_ms = 2.5\nchange_us = 32767"
@@ -148,7 +158,20 @@ def test_for_ever_cannot_be_written(text: str) -> None:
 
 
 _junk = st.sampled_from(
-    ["nan", "inf", "-1", "0", "1e300", '"on"', "true", "[]", "{}", "[[1]]", "9223372036854775807"]
+    [
+        "nan",
+        "inf",
+        "-1",
+        "0",
+        "1e300",
+        '"on"',
+        "true",
+        "[]",
+        "{}",
+        "[[1]]",
+        "9223372036854775807",
+        "1" + 400 * "0",
+    ]
 )
 
 

@@ -11,7 +11,7 @@ from tests.patterns.rigs import output, relay
 @pytest.mark.parametrize(
     ("done", "words"),
     # 100 000 rated operations, derated to 40 % for a coil as load.
-    [(19_999, ""), (20_000, "50% of its life"), (31_999, "at hand"), (32_000, "replace it soon")],
+    [(19_999, ""), (20_000, "50 % of its life"), (31_999, "at hand"), (32_000, "replace it soon")],
 )
 def test_a_relay_warns_in_time(done: int, words: str) -> None:
     said = wear_warning(relay(), done)
