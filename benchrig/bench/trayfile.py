@@ -41,6 +41,7 @@ from benchrig.patterns.pattern import Pattern
 from benchrig.record.values import PartTemperature, RunPlan, Stage, TemperatureBasis
 from benchrig.tomlfile import KeyPath, TomlDocument, read_toml, validate
 
+TEMPERATURE_C_MIN, TEMPERATURE_C_MAX = -40.0, 150.0
 PROBE_U_C = 0.5  # a contact probe on the part; common practice, no source
 SOAKED_U_C = 1.0  # an hour or more in a quiet room; common practice, no source
 OUTPUTS_MAX = 31
@@ -53,8 +54,8 @@ class _Strict(BaseModel):
 class TemperatureModel(_Strict):
     """``[temperature]``: how the parts' temperature before the run is known."""
 
-    soaked_c: float | None = Field(default=None, ge=-40, le=150)
-    probe_c: float | None = Field(default=None, ge=-40, le=150)
+    soaked_c: float | None = Field(default=None, ge=TEMPERATURE_C_MIN, le=TEMPERATURE_C_MAX)
+    probe_c: float | None = Field(default=None, ge=TEMPERATURE_C_MIN, le=TEMPERATURE_C_MAX)
 
 
 class GoldenModel(_Strict):
@@ -236,7 +237,15 @@ def _temperature(model: TemperatureModel | None) -> PartTemperature | None:
 def part_temperature(
     *, probe_c: float | None = None, soaked_c: float | None = None
 ) -> PartTemperature | None:
-    """A temperature with how it is known; None when nobody knows it."""
+    """A temperature with how it is known; None when nobody knows it, UsageError if it is none."""
+    if probe_c is not None and soaked_c is not None:
+        raise UsageError("give --temperature-c or --soaked, not both")
+    for given in (probe_c, soaked_c):
+        if given is not None and not TEMPERATURE_C_MIN <= given <= TEMPERATURE_C_MAX:
+            raise UsageError(
+                f"{given:g} °C is no temperature of a part on a bench "
+                f"({TEMPERATURE_C_MIN:g} to {TEMPERATURE_C_MAX:g})"
+            )
     if probe_c is not None:
         return PartTemperature(
             value_c=probe_c, std_uncertainty_c=PROBE_U_C, basis=TemperatureBasis.PROBE

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sys
 from pathlib import Path
@@ -14,6 +15,7 @@ from benchrig.cli.records import LogOption
 from benchrig.cli.runs import JsonOption
 from benchrig.errors import BenchrigError
 
+SERIAL_GROUPS = ("dialout", "uucp")  # Debian and its kin; Arch
 EXTRAS = {"weasyprint": "pdf", "psycopg": "postgres", "pyarrow": "parquet"}
 
 
@@ -63,10 +65,15 @@ def _rights() -> str:
 
     if os.geteuid() == 0:
         return "root"
-    groups = {grp.getgrgid(g).gr_name for g in os.getgroups()}
-    if groups & {"dialout", "uucp"}:
-        return "in the serial group"
-    return "not in group dialout: run `sudo usermod -aG dialout $USER` and log in again"
+    serial = {}
+    for name in SERIAL_GROUPS:
+        with contextlib.suppress(KeyError):  # each system has its own
+            serial[name] = grp.getgrnam(name).gr_gid
+    for name, number in serial.items():
+        if number in {*os.getgroups(), os.getegid()}:
+            return f"in group {name}"
+    name = next(iter(serial), SERIAL_GROUPS[0])
+    return f"not in group {name}: run `sudo usermod -aG {name} $USER` and log in again"
 
 
 def _log(where: str | None) -> str:

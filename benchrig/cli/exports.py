@@ -10,11 +10,12 @@ import typer
 
 from benchrig.cli.files import cannot_write, destination
 from benchrig.cli.output import reader_may_go, say, say_json
-from benchrig.cli.records import JsonOption, LogOption, open_log, resolve
+from benchrig.cli.records import JsonOption, LogOption, day, open_log, resolve
 from benchrig.errors import UsageError
 
 if TYPE_CHECKING:
     from benchrig.record.log import RunLog
+    from benchrig.record.read import Filters
 
 KINDS = ("features", "samples", "list")
 
@@ -36,23 +37,32 @@ def record_export(
         typer.Option("--out", "-o", help="File ending in .csv or .parquet; - is standard output."),
     ] = None,
     order: Annotated[str | None, typer.Option(help="With --what list: only this order.")] = None,
+    since: Annotated[
+        str | None, typer.Option(help="With --what list: begun on this day or later.")
+    ] = None,
+    until: Annotated[
+        str | None, typer.Option(help="With --what list: begun on this day or earlier.")
+    ] = None,
     log: LogOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Write values in SI units, the unit in every column's name."""
+    from benchrig.record.read import Filters
+
     if what not in KINDS:
         raise UsageError(f"--what {what!r} is none of: {', '.join(KINDS)}")
     if (record_id is None) != (what == "list"):
         raise UsageError("name a record, or give --what list for all of them")
-    if order is not None and what != "list":
-        raise UsageError("--order belongs to --what list")
+    if what != "list" and not (order is None and since is None and until is None):
+        raise UsageError("--order, --since and --until belong to --what list")
+    filters = Filters(order=order, since=day(since), until=day(until))
     if as_json and str(out) == "-":
         raise UsageError("--json and --out - both want standard output")
     with open_log(log) as run_log:
         name = "records" if record_id is None else resolve(run_log, record_id)
         path = out or Path(f"{name}-{what}.csv")
         if str(path) == "-":
-            _csv(run_log, name, what, order, None)
+            _csv(run_log, name, what, filters, None)
             return
         path = destination(path, "")
         parquet = path.suffix == ".parquet"
@@ -62,7 +72,7 @@ def record_export(
             if parquet:
                 lines = _parquet(run_log, name, what, path)
             else:
-                lines = _csv(run_log, name, what, order, path)
+                lines = _csv(run_log, name, what, filters, path)
         except OSError as error:
             raise cannot_write(path, error) from error
     if as_json:
@@ -71,9 +81,8 @@ def record_export(
         say(f"{path}: {lines} lines of {what}")
 
 
-def _csv(run_log: RunLog, name: str, what: str, order: str | None, path: Path | None) -> int:
+def _csv(run_log: RunLog, name: str, what: str, filters: Filters, path: Path | None) -> int:
     from benchrig.record import export
-    from benchrig.record.read import Filters
 
     if path is None:
         reconfigure = getattr(sys.stdout, "reconfigure", None)
@@ -87,7 +96,7 @@ def _csv(run_log: RunLog, name: str, what: str, order: str | None, path: Path | 
             return export.samples_to_csv(run_log, name, stream)
         if what == "features":
             return export.features_to_csv(run_log, name, stream)
-        runs = run_log.list_runs(Filters(order=order), 1_000_000)
+        runs = run_log.list_runs(filters, 1_000_000)
         return export.table_to_csv(*export.list_table(runs), stream)
     return 0  # the reader has gone
 

@@ -54,6 +54,10 @@ def record_list(
     tag: Annotated[str | None, typer.Option(help="Only this tag: the part's history.")] = None,
     order: Annotated[str | None, typer.Option(help="Only this work order.")] = None,
     verdict: Annotated[str | None, typer.Option(help="Only this verdict.")] = None,
+    since: Annotated[
+        str | None, typer.Option(help="Begun on this day or later: 2026-01-31.")
+    ] = None,
+    until: Annotated[str | None, typer.Option(help="Begun on this day or earlier.")] = None,
     limit: Annotated[int, typer.Option(min=1, help="At most so many, newest first.")] = 30,
     log: LogOption = None,
     as_json: JsonOption = False,
@@ -62,7 +66,13 @@ def record_list(
     from benchrig.record.forms import plain
     from benchrig.record.read import Filters
 
-    wanted = Filters(tag=tag, order=order, verdict=None if verdict is None else _verdict(verdict))
+    wanted = Filters(
+        tag=tag,
+        order=order,
+        verdict=None if verdict is None else _verdict(verdict),
+        since=day(since),
+        until=day(until),
+    )
     with open_log(log) as run_log:
         found = run_log.list_runs(wanted, limit)
     if as_json:
@@ -70,6 +80,18 @@ def record_list(
         return
     head = ("RECORD", "TAG", "PART", "STAGE", "POSITION", "VERDICT", "R20")
     say(columns([head, *(_row(run) for run in found)]))
+
+
+def day(text: str | None) -> str | None:
+    """A day as it was typed, if it is one."""
+    from datetime import date
+
+    if text is None:
+        return None
+    try:
+        return date.fromisoformat(text).isoformat()
+    except ValueError as error:
+        raise UsageError(f"{text!r} is no day", advice="write it as 2026-01-31") from error
 
 
 def _verdict(word: str) -> str:

@@ -149,11 +149,13 @@ def run_command(
     outbox: OutboxOption = None,
 ) -> int:
     """Test one removed part: cold check, cycling, made safe with evidence, verdict, record."""
+    from benchrig.bench.trayfile import part_temperature
+
     plan = make_plan(
         part,
         pattern,
         output=output,
-        temperature=_temperature(temperature_c, soaked),
+        temperature=part_temperature(probe_c=temperature_c, soaked_c=soaked),
         tag=tag,
         part_number=part_number,
         order=order,
@@ -233,21 +235,6 @@ def make_plan(
         body_clip=body_clip,
         **words,
     )
-
-
-def _temperature(probe_c: float | None, soaked_c: float | None) -> PartTemperature | None:
-    from benchrig.record.values import PartTemperature, TemperatureBasis
-
-    if probe_c is not None and soaked_c is not None:
-        raise UsageError("give --temperature-c or --soaked, not both")
-    given = probe_c if probe_c is not None else soaked_c
-    if given is None:
-        return None
-    if not -40.0 <= given <= 150.0:
-        raise UsageError(f"{given:g} °C is no temperature of a part on a bench (-40 to 150)")
-    if probe_c is not None:
-        return PartTemperature(value_c=given, std_uncertainty_c=0.5, basis=TemperatureBasis.PROBE)
-    return PartTemperature(value_c=given, std_uncertainty_c=1.0, basis=TemperatureBasis.SOAKED)
 
 
 def confirm(yes: bool) -> None:

@@ -126,6 +126,15 @@ class Tree(_QuickHelp, TyperGroup):
         super().__init__(**settings)
         self.commands = Branches()
 
+    def invoke(self, ctx: Any) -> Any:
+        """The command; an interrupt of one that has no run to end is told as such."""
+        try:
+            return super().invoke(ctx)
+        except KeyboardInterrupt:
+            from benchrig.cli.output import Interrupted
+
+            raise Interrupted from None
+
     def list_commands(self, ctx: Any) -> list[str]:
         """Names only."""
         return list(self.commands)

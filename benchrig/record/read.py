@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from typing import Any, Self, TypeVar
@@ -47,7 +47,10 @@ _FEATURES_OF = select(end_table.c.features).where(_OF_END).limit(2)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Filters:
-    """What a list shows; None shows all. Times are ISO 8601 and compared as text."""
+    """What a list shows; None shows all.
+
+    Times are ISO 8601 and compared as text, so by each bench's own clock; a day counts whole.
+    """
 
     tag: str | None = None
     order: str | None = None
@@ -102,7 +105,7 @@ class LogReader:
         """Finished runs, newest first, corrected where they were."""
         wanted = filters or Filters()
         end = end_table.c
-        query = _LIST.limit(limit)
+        query = _LIST
         for column, value in (
             (end.part, wanted.part),
             (end.verdict, wanted.verdict),
@@ -113,7 +116,8 @@ class LogReader:
         if wanted.since is not None:
             query = query.where(end.begun_at >= wanted.since)
         if wanted.until is not None:
-            query = query.where(end.begun_at <= wanted.until)
+            day = len(wanted.until) == len("2026-01-31")
+            query = query.where(end.begun_at <= wanted.until + "T99" * day)
         correctable = {"tag": wanted.tag, "order": wanted.order, "stage": wanted.stage}
         with self.reading() as connection:
             for name, value in correctable.items():
@@ -123,14 +127,31 @@ class LogReader:
                 moved = self._corrected_to(connection, name, value)
                 here = column == word(value)
                 query = query.where(here | end.record_id.in_(moved) if moved else here)
-            return self._summaries(connection, query, {}, correctable)
+            return self._first(connection, query, correctable, limit)
+
+    def _first(
+        self, connection: Connection, query: Select[Any], wanted: dict[str, str | None], limit: int
+    ) -> list[RunSummary]:
+        """So many runs that are wanted as corrected: what was corrected away makes no room."""
+        found: list[RunSummary] = []
+        looked_at = 0
+        while True:
+            page = query.limit(limit).offset(looked_at)
+            rows = connection.execute(page).mappings().all()
+            found += self._corrected(connection, rows, wanted)
+            looked_at += limit
+            if len(rows) < limit or len(found) >= limit:
+                return found[:limit]
 
     def history(self, tag: str, limit: int = 1000) -> list[RunSummary]:
         """All finished runs of a tag, oldest first."""
         with self.reading() as connection:
             if not self._corrected_to(connection, "tag", tag):
                 most = {"tag": word(tag), "most": limit}
-                return self._summaries(connection, _OF_TAG, most, {"tag": tag})[::-1]
+                rows = connection.execute(_OF_TAG, most).mappings().all()
+                found = self._corrected(connection, rows, {"tag": tag})
+                if len(found) == len(rows):
+                    return found[::-1]
         return self.list_runs(Filters(tag=tag), limit)[::-1]
 
     def operations(self, rig_unique_id: str, output: int) -> int:
@@ -153,16 +174,13 @@ class LogReader:
             rows = connection.execute(_CORRECTED_TO_TAG, {"tag": word(value)}).all()
         else:
             rows = connection.execute(_CORRECTED).all()
-        return [row[0] for row in rows if json.loads(row[1])["field"] == field][:_IDS_AT_ONCE]
+        made = ((row[0], json.loads(row[1])) for row in rows)
+        to = word(value)
+        return list({i: None for i, c in made if c["field"] == field and word(c["new"]) == to})
 
-    def _summaries(
-        self,
-        connection: Connection,
-        query: Select[Any],
-        parameters: dict[str, Any],
-        wanted: dict[str, str | None],
+    def _corrected(
+        self, connection: Connection, rows: Sequence[RowMapping], wanted: dict[str, str | None]
     ) -> list[RunSummary]:
-        rows = connection.execute(query, parameters).mappings().all()
         found = [summary(row) for row in rows]
         corrections = self._corrections_of(connection, [run.record_id for run in found])
         if not corrections:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import io
 import json
+import signal
 import subprocess
 import sys
 
 import pytest
 
 from benchrig.cli.output import columns, say, say_json, talk
+from benchrig.errors import ExitCode
 from tests.cli.shell import QUICK, ROOT, Shell
 
 PART = ROOT / "benchrig" / "parts" / "data" / "demo-injector.toml"
@@ -100,3 +102,30 @@ def test_a_reader_that_goes_away_changes_no_exit_code(shell: Shell) -> None:
     process.stderr.close()
     assert process.stdin is not None
     process.stdin.close()
+
+
+@pytest.mark.parametrize("flags", [(), ("--json",)])
+def test_an_interrupt_with_no_run_to_end_is_told(flags: tuple[str, ...], shell: Shell) -> None:
+    code = (
+        "import benchrig.record.verify as v, sys, time\n"
+        "v.verify = lambda *_: (print('here', file=sys.stderr, flush=True), time.sleep(60))\n"
+        f"sys.argv = ['benchrig', 'record', 'verify', *{flags!r}]\n"
+        "from benchrig.cli import main\n"
+        "main()\n"
+    )
+    shell.run("healthy", "--json", "-p", shell.file("quick.toml", QUICK))
+    process = subprocess.Popen(
+        [sys.executable, "-c", code],
+        env=shell.env(),
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stderr is not None
+    assert process.stderr.readline() == "here\n"
+    process.send_signal(signal.SIGINT)
+    stdout, stderr = process.communicate(timeout=60)
+    assert process.returncode == ExitCode.INTERRUPTED
+    assert "no run was begun" in (stdout if flags else stderr)
+    if flags:
+        assert json.loads(stdout)["error"]["exit_code"] == ExitCode.INTERRUPTED

@@ -74,6 +74,9 @@ def test_a_tray_is_shown_though_its_page_cannot_be_written(tmp_path: Path) -> No
         "--meter-v 12 --meter-u-v 0",
         "rig calibrate --rig sim:known-resistor --resistor-ohm 10 --resistor-u-ohm 0.01 --yes "
         "--meter-v 12 --days 99999999",
+        "rig golden G-1 --part demo-injector --rig sim:healthy --yes --temperature-c nan",
+        "run demo-injector --rig sim:healthy --yes --soaked -300",
+        "run demo-injector --rig sim:healthy --yes --soaked 20 --temperature-c 20",
         "rig null --rig sim:clips-shorted --awg 18 --lead-m inf",
         "record add flow K-1 --stage retest --static-cc-per-min inf",
         "record add flow K-1 --stage retest --static-cc-per-min 100 --u-percent inf",
@@ -113,6 +116,17 @@ def test_an_unknown_characteristic_to_match_by_is_named(done: tuple[Shell, str])
     assert "K-1" not in _message(said)  # the parts are not to blame
 
 
+def test_a_day_is_a_day(done: tuple[Shell, str]) -> None:
+    shell, record = done
+    today = f"{record[:4]}-{record[4:6]}-{record[6:8]}"
+    listed = shell("record", "list", "--since", today, "--until", today, "--json").json
+    assert [run["record_id"] for run in listed["records"]] == [record]
+    assert shell("record", "list", "--until", "1999-12-31", "--json").json["records"] == []
+    said = shell("record", "list", "--since", "31.1.2026", "--json")
+    assert said.code == ExitCode.USAGE
+    assert "2026-01-31" in _message(said)
+
+
 def test_an_unknown_verdict_to_list_by_is_named(done: tuple[Shell, str]) -> None:
     shell, _ = done
     said = shell("record", "list", "--verdict", "passed", "--json")
@@ -132,6 +146,7 @@ def test_options_that_would_be_ignored_are_refused(done: tuple[Shell, str]) -> N
     for arguments in (
         ("record", "export", record, "--order", "O-1", "--json"),
         ("record", "export", record, "--out", "-", "--json"),
+        ("record", "export", record, "--since", "2026-01-01", "--json"),
     ):
         assert shell(*arguments).error["kind"] == "UsageError"
 

@@ -159,6 +159,42 @@ def test_history_follows_corrections_and_keeps_the_old_word(path: Path) -> None:
         assert verify(log) == []
 
 
+def test_what_was_corrected_away_hides_nothing_older(path: Path) -> None:
+    """The newest runs of a tag may all belong to another; the limit counts what is shown."""
+    with RunLog.open(path) as log:
+        for n in range(1, 7):
+            keep(log, f"2026010{n}-000000-000{n}", "T-1", 1)
+        for n in (4, 5, 6):
+            log.correct(f"2026010{n}-000000-000{n}", "tag", "T-9", who="me", why="mixed", at="x")
+        shown = log.list_runs(Filters(tag="T-1"), limit=2)
+        assert [r.record_id[-1] for r in shown] == ["3", "2"]
+        assert [r.record_id[-1] for r in log.list_runs(Filters(tag="T-9"), limit=2)] == ["6", "5"]
+        assert [r.record_id[-1] for r in log.history("T-1", limit=2)] == ["2", "3"]
+
+
+def test_many_corrections_hide_no_run(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("benchrig.record.read._IDS_AT_ONCE", 3)
+    with RunLog.open(path) as log:
+        for n in range(1, 8):
+            keep(log, f"2026010{n}-000000-000{n}", f"T-{n}", 1)
+            log.correct(
+                f"2026010{n}-000000-000{n}", "order", f"O-{n % 2}", who="me", why="missing", at="x"
+            )
+        assert len(log.list_runs(Filters(order="O-1"))) == 4
+        assert len(log.list_runs(Filters(order="O-0"))) == 3
+
+
+def test_a_day_counts_whole(path: Path) -> None:
+    with RunLog.open(path) as log:
+        for n in range(1, 4):
+            keep(log, f"2026010{n}-000000-000{n}", "T-1", 1)
+        begun = [run.begun_at for run in log.list_runs()][::-1]
+        assert [stamp[:10] for stamp in begun] == ["2026-01-01", "2026-01-02", "2026-01-03"]
+        days = Filters(since="2026-01-02", until="2026-01-02")
+        assert [run.record_id[-1] for run in log.list_runs(days)] == ["2"]
+        assert [r.record_id[-1] for r in log.list_runs(Filters(until="2026-01-02"))] == ["2", "1"]
+
+
 def test_a_measured_number_is_never_corrected(path: Path) -> None:
     with RunLog.open(path) as log:
         keep(log, "a", blocks=1)
