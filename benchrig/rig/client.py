@@ -15,9 +15,10 @@ from typing import Protocol, TypeVar
 
 from benchrig.errors import ProtocolViolation, RigError
 from benchrig.measure.samples import InputScale
-from benchrig.rig.clock import ClockComparison, ClockPoint, ClockRatio
+from benchrig.rig.clock import ClockComparison, ClockRatio
 from benchrig.rig.events import RigEvent, StreamInfo
 from benchrig.rig.exchange import Exchange
+from benchrig.rig.heartbeat import Heartbeat
 from benchrig.rig.link import Link, open_link, open_link_again
 from benchrig.rig.refusals import refused
 from benchrig.wire.messages import (
@@ -30,7 +31,6 @@ from benchrig.wire.messages import (
     DescribeInput,
     DescribeOutput,
     FaultReason,
-    Heartbeat,
     Hello,
     Identity,
     InputInfo,
@@ -50,19 +50,10 @@ from benchrig.wire.messages import (
 )
 from benchrig.wire.schedule import Schedule
 
-HEARTBEAT_PERIOD_S = 0.1
-_BEFORE_GATHERED_S = 0.004  # so that its answer comes with what a link has gathered by then
 # A board may sit in its boot loader for two seconds after its port was opened.
 HELLO_PATIENCE_S = (0.1,) * 40
 _GOODBYE_S = 0.5
 _M = TypeVar("_M", bound=Message)
-
-
-def _next_beat_s(sent_s: float) -> float:
-    """A period later at the latest; sooner where that brings it together with other rigs'."""
-    soonest_s = sent_s + HEARTBEAT_PERIOD_S / 50
-    turn = (soonest_s + _BEFORE_GATHERED_S) // HEARTBEAT_PERIOD_S + 1.0
-    return min(sent_s + HEARTBEAT_PERIOD_S, turn * HEARTBEAT_PERIOD_S - _BEFORE_GATHERED_S)
 
 
 class VersionNotSpoken(RigError):
@@ -93,13 +84,11 @@ class Rig:
     outputs: tuple[OutputInfo, ...]
     inputs: tuple[InputInfo, ...]
     scales: tuple[InputScale, ...]
-    status: Status
 
     def __init__(self, link: Link) -> None:
         self._exchange = Exchange(link)
-        self._clock = ClockComparison(1.0)
+        self._heartbeat: Heartbeat | None = None  # once it is open
         self._closed = False
-        self._opened = False
 
     # --- what is known ---
 
@@ -115,7 +104,7 @@ class Rig:
             return RigClientState.CLOSED
         if self._exchange.lost:
             return RigClientState.LOST
-        return RigClientState.OPEN if self._opened else RigClientState.OPENING
+        return RigClientState.OPENING if self._heartbeat is None else RigClientState.OPEN
 
     @property
     def tick_s(self) -> float:
@@ -148,30 +137,28 @@ class Rig:
         return self._exchange.violations
 
     @property
+    def status(self) -> Status:
+        """The rig's latest word on its state, at most a heartbeat's period old."""
+        return self._exchange.status
+
+    @property
     def clock_ratio(self) -> ClockRatio | None:
         """Host clock against rig clock; None while too little time has passed."""
-        return self._clock.ratio()
+        return self._exchange.clock.ratio()
 
     @property
     def clock_ratio_ppm(self) -> float | None:
         """The same as a bare number."""
-        ratio = self._clock.ratio()
+        ratio = self.clock_ratio
         return None if ratio is None else ratio.ppm
 
     # --- asking ---
 
     async def request(self, message: Message) -> Message:
         """Ask anything; RigRefused when the rig says no, LinkError when it is lost."""
-        loop = asyncio.get_running_loop()
-        sent_s = loop.time()
         answer = await self._exchange.request(message)
         if isinstance(answer, Refused):
             raise refused(message, answer)
-        if isinstance(answer, Status):
-            self.status = answer
-            tick = self._exchange.reader.tick(answer.tick)
-            point = ClockPoint(sent_s=sent_s, answered_s=loop.time(), tick=tick)
-            self._clock.add(point)
         return answer
 
     async def hello(self) -> Identity:
@@ -289,7 +276,7 @@ class Rig:
 
     async def _open(self, calibration: Correction | None) -> None:
         identity = await self.hello()
-        self._clock = ClockComparison(self.tick_s)
+        self._exchange.clock = ClockComparison(self.tick_s)
         self.outputs = tuple(
             [
                 await self._ask(DescribeOutput(output=n), OutputInfo)
@@ -307,20 +294,14 @@ class Rig:
             s if calibration is None else calibration.correct(identity.unique_id, s) for s in scales
         )
         await self.read_status()
-        self._opened = True
-
-    async def _beat(self) -> None:
-        """Heartbeats at a fixed pace, all rigs' together; ends with the link."""
-        loop = asyncio.get_running_loop()
-        with suppress(RigError):
-            while True:
-                sent_s = loop.time()
-                await self.request(Heartbeat())
-                await asyncio.sleep(max(0.0, _next_beat_s(sent_s) - loop.time()))
+        self._heartbeat = Heartbeat(self._exchange)
 
     async def _say_goodbye(self) -> None:
         """Whatever happened, the last thing asked of a rig is to drop everything."""
-        if not self._exchange.lost and self._opened:
+        if self._heartbeat is None:
+            return
+        self._heartbeat.stop()
+        if not self._exchange.lost:
             with suppress(RigError, TimeoutError):
                 async with asyncio.timeout(_GOODBYE_S):
                     await self.open_feed()
@@ -338,10 +319,9 @@ async def rig_on(link: Link, calibration: Correction | None = None) -> AsyncIter
     """The rig at the other end of an open link, which is closed on leaving."""
     rig = Rig(link)
     exchange = rig._exchange
-    tasks = [asyncio.create_task(exchange.read_until_lost(), name=f"rig[{link.name}].reader")]
+    reader = asyncio.create_task(exchange.read_until_lost(), name=f"rig[{link.name}].reader")
     try:
         await rig._open(calibration)
-        tasks.append(asyncio.create_task(rig._beat(), name=f"rig[{link.name}].heartbeat"))
         yield rig
     finally:
         try:
@@ -349,10 +329,9 @@ async def rig_on(link: Link, calibration: Correction | None = None) -> AsyncIter
         finally:
             rig._closed = True
             exchange.close()
-            for task in tasks:
-                task.cancel()
-            ends = await asyncio.gather(*tasks, return_exceptions=True)
+            reader.cancel()
+            (end,) = await asyncio.gather(reader, return_exceptions=True)
             await link.close()
-            for end in ends:
-                if isinstance(end, Exception):  # a mistake of ours in a task: never hide it
-                    raise end
+            for mistake in (end, rig._heartbeat and rig._heartbeat.mistake):
+                if isinstance(mistake, Exception):  # of ours: never hide it
+                    raise mistake

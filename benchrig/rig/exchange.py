@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import asyncio
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Any
 
 from benchrig.errors import LinkError, ProtocolViolation, RigError
 from benchrig.measure.samples import SampleBlock
+from benchrig.rig.clock import ClockComparison, ClockPoint
 from benchrig.rig.events import EdgeEvent, EventReader, LinkLost, RigEvent
 from benchrig.rig.link import Link
-from benchrig.wire.messages import Message, MessageError
+from benchrig.wire.messages import Heartbeat, Message, MessageError, Status
 from benchrig.wire.runs import FrameRun
 from benchrig.wire.session import FLUSH, Answered, HostSession, Nonsense, SamplesRun, Unasked
 
@@ -23,18 +24,29 @@ EVENTS_MAX = 8192
 class Exchange:
     """Requests and their answers, and the events between them, in order."""
 
+    status: Status  # the latest
+
     def __init__(self, link: Link) -> None:
         self.link = link
         # A link in this program has the answer at once: it is taken without waking the reader.
-        self._ask: Callable[[bytes], bytes] | None = getattr(link, "ask", None)
+        self._ask_link: Callable[[bytes], bytes] | None = getattr(link, "ask", None)
         self.session = HostSession()
         self.reader = EventReader()
+        self.clock = ClockComparison(1.0)
         self.events_dropped = 0
         self.violations = 0
         self._violation = ""
         self._lock = asyncio.Lock()
-        self._answer: Message | RigError | None = None
-        self._waiting: asyncio.Future[None] | None = None  # for an answer, or for long enough
+        self._asked: Message = Heartbeat()
+        self._asking = False
+        self._patience_s: tuple[float, ...] = ()
+        self._waits: Iterator[float] = iter(())
+        self._frame = b""
+        self._sent_s = 0.0
+        self._timer: asyncio.TimerHandle | None = None
+        self._answer: Message | None = None
+        self._waiting: asyncio.Future[None] | None = None
+        self._beat_due = False
         self._lost: RigError | None = None
         self._events: deque[RigEvent] = deque()
         self._news = asyncio.Event()
@@ -51,38 +63,62 @@ class Exchange:
         self, message: Message, patience_s: tuple[float, ...] = ANSWER_PATIENCE_S
     ) -> Message:
         """The rig's answer, which may be Refused. Repeats as often as ``patience_s`` is long."""
-        async with self._lock:
-            self.check()
-            self._answer = None
-            self.reader.asking(message)
-            frame = self.session.ask(message)
-            try:
-                for wait_s in patience_s:
-                    self._write(frame)
-                    await self._wait(wait_s)
-                    if isinstance(self._answer, RigError):
-                        raise self._answer
-                    if self._answer is not None:
-                        return self._answer
-                raise self._silent(message, sum(patience_s))
-            finally:
-                self._answer = None
-                self.session.abandon()
-
-    async def _wait(self, wait_s: float) -> None:
-        """Until an answer, the end, or so long."""
-        if self._answer is not None:
-            return
-        loop = asyncio.get_running_loop()
-        self._waiting = loop.create_future()
-        timer = loop.call_later(wait_s, self._wake)
         try:
-            await self._waiting
+            async with self._lock:
+                await self._until_answered()  # a heartbeat, if one is under way
+                self.check()
+                try:
+                    self._ask(message, patience_s)
+                    await self._until_answered()
+                    if self._answer is None:
+                        raise self._end()
+                    return self._answer
+                finally:
+                    self._settle()
+                    self.session.abandon()
         finally:
-            timer.cancel()
-            self._waiting = None
+            if self._beat_due:
+                self.beat()
 
-    def _wake(self) -> None:
+    def beat(self) -> None:
+        """Ask for a Status as ``request`` does, as soon as nothing else is asked; nobody waits."""
+        self._beat_due = self._asking or self._lock.locked()
+        if not self._beat_due and self._lost is None:
+            self._ask(Heartbeat(), ANSWER_PATIENCE_S)
+
+    def _ask(self, message: Message, patience_s: tuple[float, ...]) -> None:
+        """Begin to ask; nothing else may be under way."""
+        self._frame = self.session.ask(message)
+        self._asked, self._answer, self._asking = message, None, True
+        self._patience_s, self._waits = patience_s, iter(patience_s)
+        self._sent_s = asyncio.get_running_loop().time()
+        self.reader.asking(message)
+        self._say()
+
+    def _say(self) -> None:
+        """Say it, and again after each wait; who never answers is lost."""
+        wait_s = next(self._waits, None)
+        if wait_s is None:
+            self.lose(self._silence())
+            return
+        self._write(self._frame)
+        if self._asking:
+            self._timer = asyncio.get_running_loop().call_later(wait_s, self._say)
+
+    async def _until_answered(self) -> None:
+        while self._asking:
+            self._waiting = asyncio.get_running_loop().create_future()
+            try:
+                await self._waiting
+            finally:
+                self._waiting = None
+
+    def _settle(self) -> None:
+        """What was asked is answered, or will not be."""
+        self._asking = False
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
         if self._waiting is not None and not self._waiting.done():
             self._waiting.set_result(None)
 
@@ -93,34 +129,39 @@ class Exchange:
     def check(self) -> None:
         """Raise what ended the conversation, if it has ended."""
         if self._lost is not None:
-            raise _again(self._lost)
+            raise self._end()
+
+    def _end(self) -> RigError:
+        """What ended it once more, so that no two tasks share one traceback."""
+        error = self._lost
+        assert error is not None
+        kind: Any = type(error)
+        fresh: RigError = kind(error.message, advice=error.advice)
+        return fresh
 
     def _write(self, data: bytes) -> None:
         try:
-            if self._ask is None:
+            if self._ask_link is None:
                 self.link.write(data)
                 return
-            come = self._ask(data)
+            come = self._ask_link(data)
         except LinkError as error:
             self.lose(error)
-            raise
+            return
         if come:
             self._take(come)
 
-    def _silent(self, message: Message, waited_s: float) -> RigError:
-        name, what = self.link.name, type(message).__name__
+    def _silence(self) -> RigError:
+        name, what = self.link.name, type(self._asked).__name__
         if self._violation:
-            error: RigError = ProtocolViolation(f"{name}: {self._violation}")
-        else:
-            bad = self.session.frames_bad
-            error = LinkError(
-                f"{name}: no answer to {what} within {waited_s:.2g} s",
-                advice=f"{bad} damaged frames came: is it a rig, at 1,000,000 baud?"
-                if bad
-                else "is the rig powered and the cable in?",
-            )
-        self.lose(error)
-        return _again(error)
+            return ProtocolViolation(f"{name}: {self._violation}")
+        bad = self.session.frames_bad
+        return LinkError(
+            f"{name}: no answer to {what} within {sum(self._patience_s):.2g} s",
+            advice=f"{bad} damaged frames came: is it a rig, at 1,000,000 baud?"
+            if bad
+            else "is the rig powered and the cable in?",
+        )
 
     # --- hearing ---
 
@@ -143,12 +184,22 @@ class Exchange:
                         self._tell(self.reader.read(message))
                     case Answered(request=request, answer=answer):
                         self._tell(self.reader.answered(request, answer))
-                        self._answer = answer
-                        self._wake()
+                        self._take_answer(answer)
                     case Nonsense(reason=reason):
                         self._violated(reason)
             except MessageError as error:
                 self._violated(str(error))
+
+    def _take_answer(self, answer: Message) -> None:
+        loop = asyncio.get_running_loop()
+        if isinstance(answer, Status):
+            self.status = answer
+            tick = self.reader.tick(answer.tick)
+            self.clock.add(ClockPoint(sent_s=self._sent_s, answered_s=loop.time(), tick=tick))
+        self._answer = answer
+        self._settle()
+        if self._beat_due and not self._lock.locked():  # whoever holds it sees to that
+            loop.call_soon(self.beat)
 
     def _take_run(self, frames: FrameRun) -> None:
         block = self.reader.read_run(frames)
@@ -172,9 +223,7 @@ class Exchange:
             self._lost = error
             if not self._closing:
                 self._tell([LinkLost(reason=error.message)])
-        if self._answer is None:
-            self._answer = _again(error)
-        self._wake()
+        self._settle()
         self._news.set()
 
     def close(self) -> None:
@@ -213,10 +262,3 @@ class Exchange:
         events = list(self._events)
         self._events.clear()
         return events
-
-
-def _again(error: RigError) -> RigError:
-    """The same error once more, so that no two tasks share one traceback."""
-    kind: Any = type(error)
-    fresh: RigError = kind(error.message, advice=error.advice)
-    return fresh

@@ -23,11 +23,11 @@ from benchrig.errors import LinkError, UsageError
 
 # Reads are gathered for this long at most, since wake-ups are what a stream costs. An answer does
 # not wait: the first bytes after a pause or a write are handed over at once, and after a write so
-# are the next, since what had gathered by then comes first. Unless the next look is just ahead,
-# and then the answer comes with it.
+# are the next, since what had gathered by then comes first. Unless the next look is just ahead
+# or due: then the answer comes with it.
 GATHER_S = 0.050
 _JUST_AHEAD_S = 0.005
-_ANSWER_S_LEAST = 0.001
+_ANSWER_S_LEAST, _ANSWER_S = 0.001, 0.003
 GATHER_FULL_S = 0.004  # where more comes than the system holds for so long
 OPEN_TIMEOUT_S = 5.0
 BREAK_S = 0.010  # far above two byte times at any speed
@@ -72,9 +72,12 @@ def gather_until_s(now_s: float) -> float:
     return ((now_s + _JUST_AHEAD_S) // GATHER_S + 1.0) * GATHER_S
 
 
-def is_just_ahead(ahead_s: float) -> bool:
-    """Whether a look so far ahead sees the answer to what is written now, and soon enough."""
-    return _ANSWER_S_LEAST < ahead_s < _JUST_AHEAD_S
+def look_with_answer_s(look_s: float, now_s: float) -> float | None:
+    """When a look due soon sees the answer to what is written now; None where it is far off."""
+    ahead_s = look_s - now_s
+    if ahead_s > _JUST_AHEAD_S:
+        return None
+    return look_s if ahead_s > _ANSWER_S_LEAST else now_s + _ANSWER_S
 
 
 class Inbox:

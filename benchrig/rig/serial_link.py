@@ -25,7 +25,7 @@ from benchrig.rig.link import (
     Inbox,
     NoBreak,
     gather_until_s,
-    is_just_ahead,
+    look_with_answer_s,
 )
 
 BAUD = 1_000_000
@@ -86,6 +86,7 @@ class DescriptorLink(_SerialLink):
         self._gathering: asyncio.TimerHandle | None = None
         self._hurried = False
         self._unsent = bytearray()
+        self._sending = False  # as soon as the port takes more
         self._loop.add_reader(self._descriptor, self._on_readable)
 
     def write(self, data: bytes) -> None:
@@ -116,10 +117,12 @@ class DescriptorLink(_SerialLink):
         except OSError as error:
             return self._let_go(error)
         del self._unsent[:sent]
-        if self._unsent:
-            self._loop.add_writer(self._descriptor, self._send)
-        else:
-            self._loop.remove_writer(self._descriptor)
+        if self._sending != bool(self._unsent):
+            self._sending = bool(self._unsent)
+            if self._sending:
+                self._loop.add_writer(self._descriptor, self._send)
+            else:
+                self._loop.remove_writer(self._descriptor)
         return None
 
     def _on_readable(self) -> None:
@@ -171,11 +174,17 @@ class DescriptorLink(_SerialLink):
         return got
 
     def _read_on(self) -> None:
-        gathering = self._gathering
-        if gathering is not None and not is_just_ahead(gathering.when() - self._loop.time()):
-            gathering.cancel()
+        if self._gathering is None:
+            return
+        look_s = look_with_answer_s(self._gathering.when(), self._loop.time())
+        if look_s == self._gathering.when():
+            return
+        self._gathering.cancel()
+        if look_s is None:
             self._gathering, self._hurried = None, True
             self._loop.add_reader(self._descriptor, self._on_readable)
+        else:
+            self._gathering = self._loop.call_at(look_s, self._read_gathered)
 
     def _let_go(self, error: OSError) -> LinkError:
         lost = self._broken(error)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 
 from benchrig.errors import LinkError
-from benchrig.rig.link import OPEN_TIMEOUT_S, Inbox, NoBreak, gather_until_s, is_just_ahead
+from benchrig.rig.link import OPEN_TIMEOUT_S, Inbox, NoBreak, gather_until_s, look_with_answer_s
 
 _UNSENT_BYTES_MAX = 65_536
 
@@ -66,10 +66,7 @@ class SocketLink(asyncio.Protocol):
             self._transport.abort()
             self._inbox.check()
         self._transport.write(data)
-        now_s = asyncio.get_running_loop().time()
-        if self._resume is not None and not is_just_ahead(self._resume.when() - now_s):
-            self._hurried = True
-            self._read_on()
+        self._see_answer()
 
     async def send_break(self) -> None:
         """See Link: TCP has no line to hold low."""
@@ -87,6 +84,18 @@ class SocketLink(asyncio.Protocol):
             self._stop_gathering()
             if self._transport is not None and not self._transport.is_closing():
                 self._transport.resume_reading()
+
+    def _see_answer(self) -> None:
+        if self._resume is None:
+            return
+        loop = asyncio.get_running_loop()
+        look_s = look_with_answer_s(self._resume.when(), loop.time())
+        if look_s is None:
+            self._hurried = True
+            self._read_on()
+        elif look_s > self._resume.when():
+            self._resume.cancel()
+            self._resume = loop.call_at(look_s, self._read_on)
 
     def _stop_gathering(self) -> None:
         if self._resume is not None:

@@ -13,11 +13,9 @@ import pytest
 from benchrig.errors import LinkError, ProtocolViolation, RigRefused
 from benchrig.measure.samples import InputScale, SampleBlock
 from benchrig.rig.client import (
-    HEARTBEAT_PERIOD_S,
     Rig,
     RigClientState,
     VersionNotSpoken,
-    _next_beat_s,
     rig_on,
 )
 from benchrig.rig.events import (
@@ -28,6 +26,7 @@ from benchrig.rig.events import (
     RigEvent,
     RigRestarted,
 )
+from benchrig.rig.heartbeat import BEFORE_LOOK_S, PERIOD_S, next_beat_s
 from benchrig.wire.messages import (
     Accepted,
     AllOff,
@@ -137,13 +136,13 @@ async def test_beats_of_rigs_come_together_and_never_later_than_a_period(late_s:
         sent_s = 7.0 + hundredth / 1000
         sends = [sent_s]
         for _ in range(20):
-            due_s = _next_beat_s(sends[-1])
-            assert sends[-1] < due_s <= sends[-1] + HEARTBEAT_PERIOD_S
+            due_s = next_beat_s(sends[-1])
+            assert sends[-1] < due_s <= sends[-1] + PERIOD_S
             sends.append(due_s + late_s)
-        phases = np.mod(np.array(sends[10:]) + 0.004 - late_s + 0.01, HEARTBEAT_PERIOD_S) - 0.01
+        phases = np.mod(np.array(sends[10:]) + BEFORE_LOOK_S - late_s + 0.01, PERIOD_S) - 0.01
         assert np.all(np.abs(phases) < 0.0021 + abs(late_s)), hundredth
         gaps = np.diff(sends[10:])
-        assert np.all(np.abs(gaps - HEARTBEAT_PERIOD_S) < 1e-6)
+        assert np.all(np.abs(gaps - PERIOD_S) < 1e-6)
 
 
 async def test_a_lost_answer_is_asked_for_again_and_done_once() -> None:
