@@ -35,6 +35,7 @@ EDGES_KEPT = 64  # enough to place a late block between its edges
 
 CURRENT_ROLES = (InputRole.CURRENT_COARSE, InputRole.CURRENT_FINE)
 VOLTAGE_ROLES = (InputRole.PART_VOLTAGE, InputRole.PART_VOLTAGE_FINE)
+ANSWERING_ROLES = (*CURRENT_ROLES, *VOLTAGE_ROLES)  # to an output that is on
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,6 +129,7 @@ class Observer:
         self.stopped = asyncio.Event()  # fault, restart, lost link, bug: the run cannot go on
         self.liveness = Liveness()
         self.edges: list[tuple[int, bool]] = []  # (tick, our output is on)
+        self._by_input = {scale.input: scale for scale in rig.scales}
         self._collect: tuple[int, list[SampleBlock]] | None = None
         self._news = asyncio.Event()
         self._task: asyncio.Task[None] | None = None
@@ -274,7 +276,14 @@ class Observer:
         self._hand("on_block", block)
 
     def _note_liveness(self, block: SampleBlock) -> None:
-        if not self.edges or not len(block.codes):
+        live = self.liveness
+        silent = [
+            (column, scale)
+            for column, scale in enumerate(self._by_input[number] for number in block.inputs)
+            # One answer an on-time is enough.
+            if scale.role in ANSWERING_ROLES and live.answered.get(scale.role) != live.on_edges
+        ]
+        if not silent or not self.edges or not len(block.codes):
             return
         last_on = next((tick for tick, on in reversed(self.edges) if on), None)
         if last_on is None:
@@ -284,14 +293,7 @@ class Observer:
         stop = len(block.codes) if off_after is None else _scans_before(block, off_after)
         if first >= stop:
             return
-        live = self.liveness
-        by_input = {s.input: s for s in self.rig.scales}
-        for column, number in enumerate(block.inputs):
-            scale = by_input[number]
-            if scale.role not in (*CURRENT_ROLES, *VOLTAGE_ROLES):
-                continue
-            if live.answered.get(scale.role) == live.on_edges:
-                continue  # one answer an on-time is enough
+        for column, scale in silent:
             codes = np.sort(block.codes[first:stop, column])
             # The third highest: one or two noisy codes are no answer.
             if codes[-min(3, len(codes))] - scale.zero_code > LIVE_ZERO_TOLERANCE_CODES:

@@ -85,9 +85,9 @@ class Watch:
             return
         if not len(block.codes):
             return
-        codes = block.codes[:, block.inputs.index(scale.input)]
-        step = -(-len(codes) // TRACE_PARTS)
-        peaks = np.maximum.reduceat(codes, range(0, len(codes), step)).tolist()
+        codes = block.codes[:, block.inputs.index(scale.input)].copy()
+        begins = np.arange(0, len(codes), -(-len(codes) // TRACE_PARTS))
+        peaks = np.maximum.reduceat(codes, begins).tolist()
         self._trace.extend([scale.value(code) - self._offset_a for code in peaks])
         low, middle = _least_and_median(codes)
         least_a = scale.value(low) - self._offset_a
@@ -120,7 +120,7 @@ class Watch:
         voltage = self._voltage
         if voltage is None or voltage.input not in block.inputs:
             return
-        codes = block.codes[:, block.inputs.index(voltage.input)]
+        codes = block.codes[:, block.inputs.index(voltage.input)].copy()
         self._voltage_v = voltage.value(_least_and_median(codes)[1])
         # Only a long on-time is steady enough to serve as a thermometer while it lasts.
         steady_s = (block.tick - self._edge_tick) * observer.rig.identity.tick_ns * 1e-9
@@ -193,6 +193,10 @@ class Watch:
 
 
 def _least_and_median(codes: NDArray[np.int16]) -> tuple[int, float]:
-    """Both of a block; of codes, since those are small and in SI their order is the same."""
-    placed, count = np.sort(codes), len(codes)
-    return placed.item(0), 0.5 * (placed.item((count - 1) // 2) + placed.item(count // 2))
+    """Both of a block; of codes, since those are small and in SI their order is the same.
+
+    They are put in order where they stand.
+    """
+    codes.sort()
+    last = len(codes) - 1
+    return codes.item(0), 0.5 * (codes.item(last // 2) + codes.item((last + 1) // 2))

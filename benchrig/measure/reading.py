@@ -58,13 +58,19 @@ def standard_error(values: FloatArray) -> float:
     n = values.size
     if n < 2:
         return math.nan
-    plain = float(values.std(ddof=1)) / math.sqrt(n)
+    plain = _deviation(values) / math.sqrt(n)
     if n < 4 * BATCHES:
         return plain
     batches = values[: n - n % BATCHES].reshape(BATCHES, -1).mean(axis=1)
-    batched = float(batches.std(ddof=1)) / math.sqrt(BATCHES)
+    batched = _deviation(batches) / math.sqrt(BATCHES)
     # Batch means scatter by themselves: only a clear excess (over 1 in 1000) counts as drift.
     return batched if batched > 1.6 * plain else plain
+
+
+def _deviation(values: FloatArray) -> float:
+    """Standard deviation of single values."""
+    apart = values - values.mean()
+    return math.sqrt(float(apart @ apart) / (values.size - 1))
 
 
 def read(scale: InputScale, codes: Codes, off_codes: Codes | None = None) -> Reading:

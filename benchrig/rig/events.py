@@ -105,6 +105,7 @@ class Unwrapper:
 
     def __init__(self, bits: int) -> None:
         self._modulus = 1 << bits
+        self._half = self._modulus >> 1
         self._newest: int | None = None
 
     def __call__(self, wrapped: int) -> int:
@@ -113,11 +114,10 @@ class Unwrapper:
             self._newest = wrapped
             return wrapped
         step = (wrapped - self._newest) % self._modulus
-        if step >= self._modulus // 2:
-            step -= self._modulus
-        value = self._newest + step
-        self._newest = max(self._newest, value)
-        return value
+        if step >= self._half:
+            return self._newest + step - self._modulus
+        self._newest += step
+        return self._newest
 
 
 def _goes_on(run: FrameRun, number: int, ticks: int) -> bool:

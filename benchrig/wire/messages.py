@@ -11,6 +11,7 @@ import struct
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import IntEnum, IntFlag
+from functools import lru_cache
 from operator import attrgetter
 from typing import Any, ClassVar, Self
 
@@ -174,7 +175,7 @@ class Message:
         values: dict[str, Any] = dict(zip(names, layout.unpack(body), strict=True))
         for name, kind in ENUM_FIELDS.get(cls, {}).items():
             try:
-                values[name] = kind(values[name])
+                values[name] = _member(kind, values[name])
             except ValueError as error:
                 raise MessageError(f"{cls.__name__}.{name}: {error}") from error
         return cls(**values)
@@ -193,6 +194,12 @@ def _reading(kind: type[Message]) -> _Reading:
         values_of = attrgetter(*names) if len(names) > 1 else _values_of(names)
         known = _READINGS[kind] = (layout, names, values_of)
     return known
+
+
+@lru_cache(maxsize=1024)
+def _member(kind: type[IntEnum] | type[IntFlag], value: int) -> IntEnum | IntFlag:
+    """The member of a value, without an enum's own slow way to it."""
+    return kind(value)
 
 
 def _values_of(names: tuple[str, ...]) -> Callable[[Message], tuple[Any, ...]]:
