@@ -126,9 +126,19 @@ def _level(on: OnTime, settled: int, usual_v: float | None) -> FloatArray:
         volts = on.voltage_v[settled:][: count * size].reshape(count, size)
         sags = medians(volts) / usual_v
         levels = levels / np.where(sags > 0.5, sags, 1.0)
-    good = _followed(levels)
-    centres = (np.arange(count) + 0.5) * size
-    return np.interp(np.arange(current.size), centres[good], levels[good])
+    good = np.flatnonzero(_followed(levels))
+    return _between_centres(np.interp(np.arange(count), good, levels[good]), size, current.size)
+
+
+def _between_centres(levels: FloatArray, size: int, samples: int) -> FloatArray:
+    """Straight lines between the middles of chunks of one size, level before and after them."""
+    half = (size + 1) // 2  # the first sample that is not before its chunk's middle
+    share = (np.arange(size) + half) / size - 0.5
+    lines = levels[:-1, None] + np.diff(levels)[:, None] * share
+    out = np.full(samples, levels[-1])
+    out[:half] = levels[0]
+    out[half : half + lines.size] = lines.reshape(-1)
+    return out
 
 
 def _followed(levels: FloatArray) -> NDArray[np.bool_]:
@@ -154,9 +164,9 @@ def _sag(on: OnTime, settled: int, usual_v: float | None) -> FloatArray | float:
         return 1.0
     volts = on.voltage_v[settled:]
     ratio = volts / usual_v
-    ratio = np.where((ratio > 0.5) & (ratio < 1.0 - SAG_MIN), ratio, 1.0)
-    if not (ratio < 1.0).any():
+    if ratio.min() >= 1.0 - SAG_MIN:
         return 1.0
+    ratio = np.where((ratio > 0.5) & (ratio < 1.0 - SAG_MIN), ratio, 1.0)
     period = float(on.time_s[-1] - on.time_s[0]) / max(1, on.time_s.size - 1)
     memory = max(1, min(volts.size, int(5.0 * on.tau_s / period)))
     padded = np.concatenate((np.ones(memory), ratio))
