@@ -51,6 +51,16 @@ def _end_of(block: SampleBlock) -> int:
     return block.tick + len(block.codes) * block.scan_period_ticks
 
 
+def _ticks_of(pieces: list[Codes], begins: list[int], period: int) -> FloatArray:
+    """When each scan of some pieces began; in one stroke where there is no gap."""
+    scans = sum(len(piece) for piece in pieces)
+    if begins[0] + (scans - len(pieces[-1])) * period == begins[-1]:
+        return np.arange(begins[0], begins[0] + scans * period, period, dtype=np.float64)
+    ends = [begin + len(piece) * period for begin, piece in zip(begins, pieces, strict=True)]
+    runs = zip(begins, ends, strict=True)
+    return np.concatenate([np.arange(*run, period, dtype=np.float64) for run in runs])
+
+
 class CycleAnalyser:
     """Feed it in order: ``add_edge`` for the run's output, ``add_block`` for the stream."""
 
@@ -233,14 +243,13 @@ class CycleAnalyser:
         period = chosen[0].scan_period_ticks
         if to_edge:
             end -= period - 1
-        pieces, ticks = [], []
+        pieces, begins = [], []
         for block in chosen:  # stored runs come in blocks of many seconds: take what is wanted
             first = max(0, -((block.tick - begin) // period))
             stop = min(len(block.codes), max(first, -((block.tick - end) // period)))
             pieces.append(block.codes[first:stop])
-            begins = (block.tick + period * first, block.tick + period * stop)
-            ticks.append(np.arange(*begins, period, dtype=np.float64))
-        return np.concatenate(pieces), np.concatenate(ticks), chosen[0].inputs, period
+            begins.append(block.tick + period * first)
+        return np.concatenate(pieces), _ticks_of(pieces, begins, period), chosen[0].inputs, period
 
     def _forget(self, before_tick: int) -> None:
         keep = before_tick - self._ticks(ZERO_S_MAX)

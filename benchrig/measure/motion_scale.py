@@ -18,7 +18,8 @@ def fit_rise(u: Array, currents: Array) -> tuple[Array, Array]:
     shapes = 1 - np.exp(-u / TAU_GRID[:, None])
     score = (currents @ shapes.T) ** 2 / np.sum(shapes * shapes, axis=1)
     at = np.clip(np.argmax(score, axis=1), 1, len(TAU_GRID) - 2)
-    left, mid, right = (np.take_along_axis(score, (at + d)[:, None], 1)[:, 0] for d in (-1, 0, 1))
+    row = np.arange(len(score))
+    left, mid, right = score[row, at - 1], score[row, at], score[row, at + 1]
     bend = left - 2 * mid + right
     shift = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, 1), 0.0)
     ratio = np.log(TAU_GRID[1] / TAU_GRID[0])
