@@ -69,17 +69,18 @@ def _unpack_fours(data: bytes, place: PackedPlace, count: int, code_bits: int) -
     First the upper two are moved to the number's upper half, then the upper one of each half.
     """
     shape = (place.rows, -(-count // 4))
-    four = np.ndarray(shape, "<u8", data, place.offset, (place.stride, code_bits // 2))
+    strides = (place.stride, code_bits // 2)
+    four = np.ndarray(shape, "<u8", data, place.offset, strides).copy()  # evenly placed from here
     (far, low, high), (near, one, other) = _spread(code_bits)
     upper = four << far
     upper &= high
-    halves = four & low
-    halves |= upper
-    np.left_shift(halves, near, out=upper)
+    four &= low
+    four |= upper
+    np.left_shift(four, near, out=upper)
     upper &= other
-    halves &= one
-    halves |= upper
-    return halves.view("<i2")[:, :count].astype(np.int16, copy=False)
+    four &= one
+    four |= upper
+    return four.view("<i2")[:, :count].astype(np.int16, copy=False)
 
 
 @lru_cache(maxsize=16)
