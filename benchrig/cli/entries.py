@@ -32,9 +32,9 @@ StageOption = Annotated[str, typer.Option(help="incoming, cleaned, retest or sin
 WhoOption = Annotated[str, typer.Option(help="Who measured it.")]
 NoteOption = Annotated[str, typer.Option(help="Free text.")]
 KpaOption = Annotated[
-    float | None, typer.Option(min=0.001, max=1e6, help="Pressure across the part.")
+    float | None, typer.Option(min=0.001, max=1_000_000, help="Pressure across the part.")
 ]
-PsiOption = Annotated[float | None, typer.Option(min=0.001, max=1e5, help="The same, in psi.")]
+PsiOption = Annotated[float | None, typer.Option(min=0.001, max=100_000, help="The same, in psi.")]
 
 
 def register(record_app: typer.Typer) -> None:
@@ -48,26 +48,27 @@ def add_flow(
     tag: TagArgument,
     stage: StageOption,
     static_cc_per_min: Annotated[
-        float | None, typer.Option(min=0, max=1e6, help="Flow with the valve held open.")
+        float | None, typer.Option(min=0, max=1_000_000, help="Flow with the valve held open.")
     ] = None,
     static_lb_per_hr: Annotated[
         float | None,
-        typer.Option(min=0, max=1e6, help="The same by mass; needs --density-g-per-ml."),
+        typer.Option(min=0, max=1_000_000, help="The same by mass; needs --density-g-per-ml."),
     ] = None,
     dynamic_ul: Annotated[
-        float | None, typer.Option(min=0, max=1e6, help="Volume of one pulse.")
+        float | None, typer.Option(min=0, max=1_000_000, help="Volume of one pulse.")
     ] = None,
     volume_ml: Annotated[
         float | None,
-        typer.Option(min=0.001, max=1e6, help="Volume caught; with one of the next two."),
+        typer.Option(min=0.001, max=1_000_000, help="Volume caught; with one of the next two."),
     ] = None,
     duration_s: Annotated[
         float | None,
-        typer.Option(min=1, max=1e6, help="It took so long with the valve held open."),
+        typer.Option(min=1, max=1_000_000, help="It took so long with the valve held open."),
     ] = None,
     pulses: Annotated[int | None, typer.Option(min=1, help="It took so many pulses.")] = None,
     u_volume_ml: Annotated[
-        float | None, typer.Option(min=0.0001, max=1e6, help="Standard uncertainty of the volume.")
+        float | None,
+        typer.Option(min=0.0001, max=1_000_000, help="Standard uncertainty of the volume."),
     ] = None,
     u_percent: Annotated[
         float | None,
@@ -83,7 +84,9 @@ def add_flow(
     to_kpa: Annotated[
         float | None,
         typer.Option(
-            min=0.001, max=1e6, help="State a static flow at this pressure: it goes by the root."
+            min=0.001,
+            max=1_000_000,
+            help="State a static flow at this pressure: it goes by the root.",
         ),
     ] = None,
     fluid: Annotated[str, typer.Option(help="The test fluid.")] = "",
@@ -140,7 +143,9 @@ def add_leak(
     tag: TagArgument,
     stage: StageOption,
     drops: Annotated[int, typer.Option(min=0, help="Drops counted.")],
-    duration_s: Annotated[float, typer.Option(min=1, max=1e6, help="How long they were counted.")],
+    duration_s: Annotated[
+        float, typer.Option(min=1, max=1_000_000, help="How long they were counted.")
+    ],
     pressure_kpa: KpaOption = None,
     pressure_psi: PsiOption = None,
     who: WhoOption = "",
@@ -288,7 +293,7 @@ def record_history(
     for text in history_lines(records):
         say(text)
     for entry in typed:
-        say(f"{entry.at[:16]}  typed in: {entry_text(entry)}")
+        say(f"typed in, {entry_text(entry)}")
     if line:
         say(wrapped(f"first to last: {line}"))
     if page is not None:

@@ -9,6 +9,11 @@ from benchrig.errors import UsageError
 from benchrig.text import printable
 
 
+def file_words(text: str) -> str:
+    """Words that a person typed, as part of a file's name on any system."""
+    return "".join(c if c.isalnum() or c in "-_." else "_" for c in text)
+
+
 def destination(out: Path | None, default: str) -> Path:
     """Where to write; refuses at once what plainly cannot be written."""
     path = out or Path(default)

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from benchrig.cli.files import destination, write_file
+from benchrig.cli.files import destination, file_words, write_file
 from benchrig.cli.output import say, say_json
 from benchrig.cli.records import JsonOption, LogOption, RecordArgument, open_log, resolve
+from benchrig.errors import LogError, UsageError
 
 if TYPE_CHECKING:
     from benchrig.record.entries import Entry
@@ -54,12 +55,8 @@ def record_report(
         write_file(path, pdf_bytes(page))
     else:
         write_file(path, page)
-    _tell_file(record, path, "report", as_json=as_json)
-
-
-def _tell_file(record: RunRecord, path: Path, what: str, *, as_json: bool) -> None:
     if as_json:
-        file = {"record": record.record_id, "what": what, "file": str(path)}
+        file = {"record": record.record_id, "what": "report", "file": str(path)}
         say_json({"schema": "benchrig.file/1", **file})
     else:
         say(str(path))
@@ -102,19 +99,52 @@ def _typed_about(run_log: LogReader, record: RunRecord) -> list[Entry]:
 
 
 def record_label(
-    record_id: RecordArgument,
+    record_ids: Annotated[
+        list[str] | None, typer.Argument(metavar="RECORD...", help="Ids, or 'last'.")
+    ] = None,
+    order: Annotated[
+        str | None, typer.Option(help="The newest record of each tag of this work order.")
+    ] = None,
     out: OutOption = None,
+    paper: PaperOption = "",
     log: LogOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Write a tag label with the record's id as a QR code (SVG)."""
-    from benchrig.report.html.labels import label_svg
+    """Write tag labels with the record's id as a QR code: one as SVG, several as a sheet (HTML)."""
+    from benchrig.report.html.labels import label_page, label_svg
 
+    if bool(record_ids) == (order is not None):
+        raise UsageError("name one or more records, or an --order")
     with open_log(log) as run_log:
-        record = run_log.record(resolve(run_log, record_id))
-    path = destination(out, f"{record.record_id}-label.svg")
-    write_file(path, label_svg(record))
-    _tell_file(record, path, "label", as_json=as_json)
+        ids = (
+            _of_order(run_log, order) if order else [resolve(run_log, i) for i in record_ids or ()]
+        )
+        records = [run_log.record(record_id) for record_id in ids]
+    if len(records) == 1 and order is None:
+        path = destination(out, f"{ids[0]}-label.svg")
+        write_file(path, label_svg(records[0]))
+    else:
+        path = destination(out, f"{file_words(order or 'records')}-labels.html")
+        write_file(path, label_page(records, paper=paper))
+    if as_json:
+        say_json(
+            {"schema": "benchrig.labels/1", "records": ids, "what": "label", "file": str(path)}
+        )
+    else:
+        say(str(path))
+
+
+def _of_order(run_log: LogReader, order: str) -> list[str]:
+    from benchrig.record.read import Filters
+
+    runs = run_log.list_runs(Filters(order=order), 10_000)
+    newest = {run.tag: run.record_id for run in reversed(runs) if run.tag}
+    if not newest:
+        raise LogError(
+            f"no record with a tag of the order {order} in {run_log.shown}",
+            advice="see `benchrig record list`",
+        )
+    return [newest[tag] for tag in sorted(newest)]
 
 
 def record_compare(

@@ -86,7 +86,9 @@ BodyClipOption = Annotated[
 NoteOption = Annotated[str, typer.Option(help="Free text for the record.")]
 AsReferenceOption = Annotated[
     bool,
-    typer.Option(help="This part is known to be good: keep its movement as the reference."),
+    typer.Option(
+        "--as-reference", help="This part is known to be good: keep its movement as the reference."
+    ),
 ]
 ScanPeriodOption = Annotated[
     int | None, typer.Option(min=25, help="Sample more slowly than the rig can, µs a scan.")

@@ -40,8 +40,9 @@ def set_match(
     by: Annotated[
         list[str] | None,
         typer.Option(
+            metavar="NAME",
             help="Characteristic to match by, again for more than one; "
-            "default resistance_20c_ohm. Flow typed in counts as static_flow_cc_per_min."
+            "default resistance_20c_ohm. Flow typed in counts as static_flow_cc_per_min.",
         ),
     ] = None,
     page: Annotated[Path | None, typer.Option("--page", help="Write a page (HTML).")] = None,

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from benchrig.cli.files import destination, write_file
+from benchrig.cli.files import destination, file_words, write_file
 from benchrig.cli.output import say, say_json
 from benchrig.cli.records import JsonOption, LogOption, open_log
 from benchrig.errors import LogError, UsageError
@@ -61,7 +61,7 @@ def record_tray(
 
 def _file_name(entry: TrayEntry) -> str:
     words = "-".join((entry.order, entry.tray, entry.stage))
-    return "".join(c if c.isalnum() or c in "-_." else "_" for c in words) + ".html"
+    return file_words(words) + ".html"
 
 
 def chosen_tray(run_log: LogReader, order: str, tray: str = "", stage: str = "") -> TrayEntry:

@@ -83,7 +83,17 @@ class _Leaf(_QuickHelp, TyperCommand):
 
 
 class _Branch(_QuickHelp, TyperGroup):
-    pass
+    """A branch whose help gives each command's line whole: half a sentence helps nobody."""
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        """The commands with their lines."""
+        with formatter.section("Commands"):
+            formatter.write_dl(
+                [
+                    (name, self.commands[name].get_short_help_str(limit=500))
+                    for name in self.list_commands(ctx)
+                ]
+            )
 
 
 def _quick(app: typer.Typer) -> None:

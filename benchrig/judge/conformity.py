@@ -106,7 +106,7 @@ def not_assessed(
 def _reason(measured: Measured, limit: Limit, zone: Zone, probability: float) -> str:
     unit = measured.unit
     value = with_uncertainty(measured.value, measured.expanded, unit)
-    allowed = limit_words(limit, unit)
+    allowed = limit_words(limit, unit, like=measured.value)
     side = "above" if limit.high is not None and measured.value > limit.high else "below"
     nearest = plain(_nearest(measured.value, limit), unit, like=measured.value)
     match zone:

@@ -50,14 +50,14 @@ def plain(value: float, unit: str, like: float | None = None) -> str:
     return f"{written(value * factor)} {name}".rstrip()
 
 
-def limit_words(limit: Limit, unit: str) -> str:
-    """``13.8 to 15.2 ohm``, ``at least 1 Mohm``, ``at most 5 ms``."""
+def limit_words(limit: Limit, unit: str, like: float | None = None) -> str:
+    """``13.8 to 15.2 ohm``, ``at least 1 Mohm``; in the unit of ``like`` where it is given."""
     if limit.low is not None and limit.high is not None:
-        factor, name = shown_scale(limit.high, unit)
+        factor, name = shown_scale(limit.high if like is None else like, unit)
         return f"{written(limit.low * factor)} to {written(limit.high * factor)} {name}".rstrip()
     if limit.low is not None:
-        return f"at least {plain(limit.low, unit)}"
-    return f"at most {plain(limit.high or 0.0, unit)}"
+        return f"at least {plain(limit.low, unit, like)}"
+    return f"at most {plain(limit.high or 0.0, unit, like)}"
 
 
 def listed(numbers: list[int], most: int = 6) -> str:

@@ -2,7 +2,7 @@
 
 ``SafeEvidence`` checks itself: one whose readings do not show an off part cannot be built.
 Only ``bench.safety.make_safe`` makes one, and only from measurement. A record ends either
-with evidence or with ``NotProvenSafe``; there is no third way to end.
+with evidence or with ``NotProven``; there is no third way to end.
 """
 
 from __future__ import annotations

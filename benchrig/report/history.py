@@ -128,12 +128,16 @@ def _count_change(before: RunRecord, after: RunRecord) -> Change:
     enough = before.fault_rate_upper_95 is not None and after.fault_rate_upper_95 is not None
     changed = _rates_differ(first, before.cycles_done, last, after.cycles_done) if enough else None
     answer = CANNOT_TELL if changed is None else (YES if changed else "no, chance explains it")
+    if changed is False and not first + last:
+        answer = "no"
     return Change(
         characteristic=Characteristic.DROP_OUTS,
         name=NAMES[Characteristic.DROP_OUTS],
         before=f"{first} of {before.cycles_done}",
         after=f"{last} of {after.cycles_done}",
-        difference=f"{last - first:+d}" if before.cycles_done == after.cycles_done else "–",
+        difference=f"{last - first:+d}".replace("+0", "0")
+        if before.cycles_done == after.cycles_done
+        else "–",
         answer=answer,
         changed=changed,
     )

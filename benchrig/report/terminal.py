@@ -337,4 +337,7 @@ class LiveCard:
         self._print(line)
 
     def _print(self, line: str) -> None:
-        self.console.print(self._text(line), soft_wrap=True, highlight=False)
+        # Folded between words on a terminal; in a file a line stays one.
+        self.console.print(
+            self._text(line), soft_wrap=not self.console.is_terminal, highlight=False
+        )

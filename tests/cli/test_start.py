@@ -106,3 +106,13 @@ def test_a_word_that_is_no_command_is_answered_with_what_is_near() -> None:
     done = process(sys.executable, "-m", "benchrig", "recrod", "list")
     assert done.returncode == 2
     assert "Did you mean 'record'?" in done.stderr
+
+
+@pytest.mark.parametrize("name", ["record", "rig", "set", "part", "pattern", "outbox"])
+def test_help_of_a_branch_cuts_no_sentence(name: str) -> None:
+    done = process(sys.executable, "-m", "benchrig", name, "--help", COLUMNS="80")
+    said = " ".join(done.stdout.split("Commands:")[1].split())
+    assert "..." not in said
+    for command in built(name).commands.values():
+        assert " ".join(command.get_short_help_str(limit=500).split()) in said
+    assert max(len(line) for line in done.stdout.splitlines()) <= 80

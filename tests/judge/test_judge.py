@@ -437,6 +437,12 @@ def test_a_number_is_written_out_as_people_write_it(value: float, unit: str, wor
     assert plain(value, unit) == words
 
 
+def test_a_value_and_its_limit_are_told_in_one_unit() -> None:
+    none = run(seen=cycles(current_a=Measured(value=2e-4, std_uncertainty=7e-4, unit="A")))[CURRENT]
+    assert none.verdict is Verdict.FAIL
+    assert "0.2 ± 1.4 mA is below 595.6 mA (allowed: 595.6 to 1042 mA)" in none.reason
+
+
 def test_a_speed_limit_reads_as_it_is_printed() -> None:
     limit = Limit(characteristic=Characteristic.SPEED, low=9_000, high=12_000, source="manual")
     assert limit_words(limit, "1/min") == "9000 to 12000 1/min"

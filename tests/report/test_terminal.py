@@ -376,3 +376,22 @@ def test_what_to_disconnect_is_never_drawn_over() -> None:
     first = after.index("900 mA still flows")
     assert "\x1b[1A" not in after[first:]  # no cursor goes up again
     assert 2 <= after.count("900 mA still flows") <= 5  # told again, and seldom
+
+
+def test_what_may_be_live_is_folded_between_words_on_a_terminal() -> None:
+    message = "THE PART MAY BE LIVE: 903 mA still flows though all was switched off"
+    console = _console(width=40)
+    with LiveCard(console=console) as card:
+        card(
+            RunEvent(
+                kind=EventKind.NOT_SAFE,
+                at_s=7.6,
+                message=message,
+                data={"disconnect": ["the supply"]},
+            )
+        )
+    said = _bare(_written(console)).split("7.60 s", 1)[1]
+    lines = said.rstrip("\n").split("\n")
+    assert len(lines) > 1
+    assert max(map(len, lines[1:])) <= 40
+    assert [word for line in lines for word in line.split()] == message.split()
