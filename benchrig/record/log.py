@@ -53,6 +53,7 @@ class RunLog(LogReader):
         super().__init__(engine, url)
         self._read_only = read_only
         self._log_id = ""
+        self._immediate = engine.execution_options(immediate=True)  # dear to make anew each time
         self._committer = Committer(engine)
         self._writers: list[RunWriter] = []
         self._writers_lock = threading.Lock()
@@ -124,8 +125,7 @@ class RunLog(LogReader):
                 if database.is_sqlite(self._url)
                 else "runs are kept in a log file on the bench and pushed from there",
             )
-        immediate = self._engine.execution_options(immediate=True)
-        with database.log_errors(self._url), immediate.connect() as connection:
+        with database.log_errors(self._url), self._immediate.connect() as connection:
             database.set_full_sync(connection, True)
             with connection.begin():
                 yield connection
