@@ -39,6 +39,9 @@ PsiOption = Annotated[float | None, typer.Option(min=0.001, max=100_000, help="T
 
 def register(record_app: typer.Typer) -> None:
     """Add the commands to ``benchrig record``."""
+    from benchrig.cli import flowline
+
+    flowline.register(add_app)
     record_app.add_typer(add_app, name="add")
     record_app.command("history")(record_history)
 
@@ -127,7 +130,7 @@ def add_flow(
         who=who,
         tag=tag,
         note=f"{note} ({flow.words})".strip() if flow.words else note,
-        stage=_stage(stage),
+        stage=stage_word(stage),
         static_flow_cc_per_min=flow.static_cc_per_min,
         dynamic_flow_ul=flow.dynamic_ul,
         std_uncertainty=flow.std_uncertainty,
@@ -164,7 +167,7 @@ def add_leak(
         who=who,
         tag=tag,
         note=note,
-        stage=_stage(stage),
+        stage=stage_word(stage),
         drops=drops,
         duration_s=duration_s,
         pressure_pa=_pascal(pressure_kpa, pressure_psi),
@@ -189,11 +192,12 @@ def add_spray(
 
     if not text.strip():
         raise UsageError("--text is empty")
-    entry = SprayEntry(at=stamp(), who=who, tag=tag, note=note, stage=_stage(stage), text=text)
+    entry = SprayEntry(at=stamp(), who=who, tag=tag, note=note, stage=stage_word(stage), text=text)
     _keep(entry, {}, text, log, as_json=as_json)
 
 
-def _stage(text: str) -> str:
+def stage_word(text: str) -> str:
+    """A stage at which values are typed in; UsageError for any other word."""
     from benchrig.record.values import Stage
 
     allowed = [s.value for s in Stage if s is not Stage.GOLDEN]
@@ -265,7 +269,8 @@ def record_history(
     as_json: JsonOption = False,
 ) -> None:
     """Everything a tag has behind it, oldest first, and what changed from first to last."""
-    from benchrig.record.entries import FlowEntry, LeakEntry, SprayEntry
+    from benchrig.cli.flowline import NAME, flow_line_words
+    from benchrig.record.entries import FlowEntry, LeakEntry, OtherEntry, SprayEntry
     from benchrig.report.history import before_after_line, history_lines
     from benchrig.report.words import entry_text
 
@@ -276,8 +281,9 @@ def record_history(
         records = [run_log.record(run.record_id) for run in runs]
         kinds = (FlowEntry, LeakEntry, SprayEntry)
         typed: list[Entry] = [e for kind in kinds for e in run_log.entries(kind, tag=tag)]
+        lines = [e for e in run_log.entries(OtherEntry, tag=tag) if e.name == NAME]
         where = run_log.shown
-    if not records and not typed:
+    if not records and not typed and not lines:
         raise LogError(
             f"no record of the tag {tag} in {where}", advice="see `benchrig record list`"
         )
@@ -288,12 +294,15 @@ def record_history(
 
         write_file(page, history_page(tag, records))
     if as_json:
-        say_json(_history_json(tag, runs, typed, line))
+        say_json(_history_json(tag, runs, [*typed, *lines], line))
         return
     for text in history_lines(records):
         say(text)
     for entry in typed:
         say(f"typed in, {entry_text(entry)}")
+    for other in lines:
+        words = flow_line_words(other.data)
+        say(wrapped(f"typed in, {other.data['stage']}: flow line {words} ({other.at[:16]})"))
     if line:
         say(wrapped(f"first to last: {line}"))
     if page is not None:

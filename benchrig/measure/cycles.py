@@ -102,10 +102,6 @@ class CycleAnalyser:
             return []
         return self._advance() if _end_of(block) >= self._wanted else []
 
-    def add_blocks(self, blocks: Iterable[SampleBlock]) -> list[CycleFeatures]:
-        """Several blocks at once."""
-        return [features for block in blocks for features in self.add_block(block)]
-
     def finish(self, *, still_on: bool = True) -> list[CycleFeatures]:
         """No more samples will come: whatever was switched on is given as far as it goes.
 

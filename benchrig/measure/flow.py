@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from benchrig.measure.propagation import propagate
 from benchrig.quantity import Contribution, Measured
 
 KG_PER_LB = 0.45359237  # exact
@@ -106,10 +107,12 @@ def flow_line(
     else:
         u_slope, u_intercept = line.u_slope * widen, line.u_intercept * widen
     x = -line.intercept / line.slope
-    # X = -Y / m with Y and m correlated (GUM 5.2): without it u(X) comes out too large.
-    covariance = line.correlation * u_slope * u_intercept
-    variance = u_intercept**2 + x * x * u_slope**2 + 2.0 * x * covariance
-    u_x = math.sqrt(max(variance, 0.0)) / line.slope
+    # X = -Y / m with Y and m correlated: without it u(X) comes out too large.
+    cross = line.correlation * u_slope * u_intercept
+    covariance = np.array([[u_slope**2, cross], [cross, u_intercept**2]])
+    parameters = np.array([line.slope, line.intercept])
+    _, variance = propagate(lambda p: [float(-p[1] / p[0])], parameters, covariance)
+    u_x = math.sqrt(max(float(variance[0, 0]), 0.0))
     return FlowLine(
         slope=_single(line.slope, u_slope, "µL/ms"),
         time_offset_ms=_single(x, u_x, "ms"),

@@ -18,14 +18,6 @@ from benchrig.quantity import Contribution, Measured
 FloatArray = NDArray[np.float64]
 
 
-def paired_means(*columns: Sequence[float] | FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Means of quantities read together, and the covariance matrix of those means (GUM 5.2.3)."""
-    table = np.asarray(columns, dtype=np.float64)
-    if table.ndim != 2 or table.shape[1] < 2:
-        raise ValueError("paired means need two or more readings of each quantity")
-    return table.mean(axis=1), np.atleast_2d(np.cov(table)) / table.shape[1]
-
-
 def propagate(
     function: Callable[[FloatArray], Sequence[float] | FloatArray],
     values: FloatArray,
@@ -48,12 +40,6 @@ def propagate(
         )
         jacobian[:, k] = difference / (up[k] - down[k])
     return centre, jacobian @ covariance @ jacobian.T
-
-
-def correlation_of(covariance: FloatArray) -> FloatArray:
-    """Correlation coefficients of a covariance matrix."""
-    spread = np.sqrt(np.diag(covariance))
-    return np.asarray(covariance / np.outer(spread, spread), dtype=np.float64)
 
 
 def ratio(top: Measured, bottom: Measured, unit: str, *, shared: Sequence[str] = ()) -> Measured:

@@ -266,8 +266,3 @@ def _smooth_rest(basis: FloatArray, time: FloatArray) -> FloatArray:
     waves -= (waves @ basis.T) @ basis
     _, _, rows = np.linalg.svd(waves, full_matrices=False)
     return np.asarray(rows[:SMOOTH])
-
-
-def fit_rises(time_s: FloatArray, currents: FloatArray, bank: RiseBank | None = None) -> RiseBatch:
-    """Fit rows of ``currents[records, points]`` on one time grid; see ``RiseBatch.fit``."""
-    return (bank or RiseBank(time_s)).fit(currents)

@@ -37,31 +37,6 @@ class Decay:
     resistance_ohm: Measured | None = None
 
 
-def decay_time(current_a: float, resistance_ohm: float, tau_s: float, clamp_v: float) -> float:
-    """Time until the current is gone against a constant voltage across the coil."""
-    return tau_s * math.log(1.0 + current_a * resistance_ohm / clamp_v)
-
-
-def decay_time_to(
-    share: float, current_a: float, resistance_ohm: float, tau_s: float, clamp_v: float
-) -> float:
-    """Time until the current has fallen to a share of itself."""
-    drop = current_a * resistance_ohm
-    return tau_s * math.log((drop + clamp_v) / (share * drop + clamp_v))
-
-
-def clamp_energy(
-    current_a: float, resistance_ohm: float, inductance_h: float, zener_v: float, supply_v: float
-) -> float:
-    """Energy of one turn-off in a low-side clamp: more than L I²/2, for the supply helps."""
-    across = zener_v - supply_v
-    if across <= 0:
-        raise ValueError("a low-side clamp must stand above the supply")
-    tau = inductance_h / resistance_ohm
-    until = decay_time(current_a, resistance_ohm, tau, across)
-    return zener_v * (inductance_h * current_a - across * until) / resistance_ohm
-
-
 def assess_turn_off(decay: Decay) -> TurnOff:
     """Decay to a tenth, clamp level and closing time, or why they are not assessed."""
     refusal = _refusal(decay)

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from benchrig.errors import ExitCode
 from tests.bench_room.trays import slots_of, write_tray
 from tests.cli.shell import QUICK, Shell
 
@@ -204,3 +205,43 @@ def test_sets_are_matched_from_a_trays_records_and_typed_flow(shell: Shell) -> N
         {"K-2031-01", "K-2031-05"},
         {"K-2031-04", "K-2031-02"},
     ]
+
+
+WIDTHS = "width_ms,volume_ul\n2,4.7\n3,8.5\n4,12.7\n6,20.5\n8,28.7\n10,36.5\n"
+
+
+def test_a_flow_line_is_kept_and_stands_in_the_history(shell: Shell) -> None:
+    """Slope and offsets as in the regression's own test, from a file as a person writes it."""
+    file = shell.file("volumes.csv", WIDTHS)
+    words = ("--stage", "incoming", "--u-volume-ul", "0.001", "--fluid", "test fluid")
+    said = shell("record", "add", "flow-line", "K-9", file, *words, "--json").json
+    data = said["entry"]["data"]
+    assert data["slope"] == pytest.approx(3.98947, abs=1e-5)
+    assert data["slope_u"] == pytest.approx(0.01697, abs=1e-5)
+    assert data["time_offset_ms"] == pytest.approx(0.83773, abs=1e-5)
+    assert data["flow_offset_ul"] == pytest.approx(-3.34211, abs=1e-5)
+    assert data["width_ms"] == [2, 3, 4, 6, 8, 10]  # what was read off stays beside it
+    history = shell("record", "history", "K-9")
+    flat = " ".join(history.stdout.split())
+    assert "typed in, incoming: flow line 3.989 ± 0.034 µL/ms (239.4 cc/min)" in flat
+    assert "time offset 0.838 ± 0.046 ms" in flat
+    assert "flow offset -3.34 ± 0.21 µL" in flat
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("width_ms,volume_ul\n2,4\n3,8\n", "three points"),
+        ("width_ms,volume_ul\n2,9\n3,8\n4,7\n", "must grow with pulse width"),
+        ("width_ms,volume_ul\n2,9\n0,8\n4,x\n", ":3: a width is above zero"),
+        ("width_ms,volume_ul\n2,9\n0,8\n4,x\n", ':4: "x" is not a number'),
+        ("a,b\n1,2\n", "width_ms and volume_ul"),
+    ],
+)
+def test_volumes_that_make_no_line_are_told(text: str, words: str, shell: Shell) -> None:
+    file = shell.file("volumes.csv", text)
+    given = ("--stage", "incoming", "--u-volume-ul", "0.1")
+    said = shell("record", "add", "flow-line", "K-9", file, *given)
+    assert said.code == ExitCode.INPUT_FILE
+    assert words in said.stderr
+    assert not shell.log.exists()

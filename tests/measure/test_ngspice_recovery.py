@@ -121,7 +121,7 @@ def read(coil: Coil, folder: Path, rng: Any) -> CycleFeatures:
     analyser = CycleAnalyser(CoilStream().context())
     analyser.add_edge(on, True)
     analyser.add_edge(off, False)
-    done = analyser.add_blocks(made) + analyser.finish()
+    done = [cycle for block in made for cycle in analyser.add_block(block)] + analyser.finish()
     assert len(done) == 1
     return done[0]
 

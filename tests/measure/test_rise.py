@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from benchrig.measure.rise import Z_99, fit_rise, t_quantile
-from benchrig.measure.rise_batch import RiseBank, fit_rises
+from benchrig.measure.rise_batch import RiseBank
 from benchrig.quantity import Measured
 
 DATA = Path(__file__).parents[1] / "data" / "nist"
@@ -261,7 +261,7 @@ def test_a_batch_says_what_the_single_fit_says() -> None:
     rows = [rise(t, a, tau) for a, tau in ((0.9, 0.8e-3), (1.2, 0.5e-3), (-0.7, 1.3e-3))]
     rows += [np.zeros(100), t * 100, t, rise(t, 0.9, 4e-5)]
     data = np.array(rows) + rng.normal(0, 2e-3, (len(rows), 100))
-    batch = fit_rises(t, data)
+    batch = RiseBank(t).fit(data)
     for row in range(len(rows)):
         one, many = fit_rise(t, data[row], VOLTS), batch.fit(row, VOLTS)
         assert one.converged == many.converged
@@ -280,8 +280,8 @@ def test_structure_is_seen_in_a_batch_too() -> None:
     t = grid(100)
     dent = np.where((t > 1.2e-3) & (t < 2.0e-3), 0.01, 0.0)
     data = rise(t) + rng.normal(0, 5e-4, (40, 100))
-    assert not fit_rises(t, data).structured
-    assert len(fit_rises(t, data - dent).structured) == 40
+    assert not RiseBank(t).fit(data).structured
+    assert len(RiseBank(t).fit(data - dent).structured) == 40
 
 
 def test_a_bank_refuses_a_grid_that_is_none() -> None:
