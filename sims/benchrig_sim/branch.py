@@ -15,7 +15,7 @@ from benchrig_sim.segments import Exponential, Floats, Line, Segment
 
 COPPER_K = 234.5  # the winding rule: R2 / R1 = (234.5 + T2) / (234.5 + T1)
 ARC_V = 200.0  # what a contact breaking under current opposes it with
-PLATEAU_S = 0.25  # the longest piece of a plateau: the winding warms between
+PLATEAU_S = 0.5  # the longest piece of a plateau: the winding warms between
 SOURCE_TAU_S = 100e-6  # how fast the low-current source settles
 
 

@@ -7,8 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
-from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
@@ -86,27 +84,13 @@ class Scans:
         return t
 
 
-@cache
-def normal_values() -> NDArray[np.float32]:
-    """65,536 equally likely values that are normally distributed, of deviation 1.
-
-    Picked by a random number of 16 bits they are noise for an eighth of the time that
-    drawing each takes; the farthest are 4.3 deviations out.
-    """
-    z = np.linspace(-4.5, 4.5, 4501)
-    chance = np.array([NormalDist().cdf(x) for x in z.tolist()])
-    values = np.interp((np.arange(65_536) + 0.5) / 65_536, chance, z).astype(np.float32)
-    values /= values.std()
-    return values
-
-
 class FrontEnd:
     """All inputs of the rig on one plant."""
 
     def __init__(self, plant: Plant, inputs: list[InputModel], seed: int) -> None:
         self.plant = plant
         self.inputs = inputs
-        self._random = np.random.SFC64(seed)
+        self._rng = np.random.Generator(np.random.SFC64(seed))
         self._noise = np.zeros(0, dtype=np.float32)
         self._noise_at = 0
 
@@ -158,7 +142,10 @@ class FrontEnd:
         if abs(last - first) < 0.002:
             wide += np.float32(0.5 * (first + last) + 0.5)
         else:
-            wide += np.linspace(first + 0.5, last + 0.5, len(wide), dtype=np.float32)
+            ramp = np.arange(scans.count, dtype=np.float32)
+            ramp *= np.float32((last - first) / scans.count)
+            wide += ramp
+            wide += np.float32(first + 0.5)
         margin = 6.0 * model.noise_codes + 1.0
         if not margin < min(first, last) <= max(first, last) < model.top_code - margin:
             np.clip(wide, 0.0, model.top_code, out=wide)
@@ -177,9 +164,7 @@ class FrontEnd:
         count = scans * inputs
         left = self._noise[self._noise_at :]
         if count > len(left):
-            numbers = self._random.random_raw(max(count - len(left), NOISE_AHEAD) // 4 + 1)
-            # Every number of 16 bits has a place there: to wrap is only to spare the check.
-            fresh = normal_values().take(numbers.view(np.uint16), mode="wrap")
+            fresh = self._rng.standard_normal(max(count - len(left), NOISE_AHEAD), dtype=np.float32)
             self._noise, self._noise_at = np.concatenate((left, fresh)), 0
         self._noise_at += count
         return self._noise[self._noise_at - count : self._noise_at].reshape(scans, inputs)

@@ -56,6 +56,10 @@ class RigSpec:
     seed: int = 1
     faults: tuple[Fault, ...] = ()
 
+    def tick_s(self, drift: float) -> float:
+        """True seconds a tick of its clock."""
+        return self.identity.tick_ns * 1e-9 / (1.0 + drift)
+
 
 class SimRig:
     """One rig with its bench, from power-on."""
@@ -71,7 +75,7 @@ class SimRig:
         self.hardware = Hardware(self._plant, self.outputs, self._plant.at, spec.seed + 1)
         self.now_s = 0.0
         self._cannot_trip = False  # found so, and nothing has happened since
-        self.drift = spec.clock_drift
+        self.tick_s = spec.tick_s(spec.clock_drift)
         self.identity = spec.identity
         self.powered = True
         self.unplugged = False
@@ -129,7 +133,7 @@ class SimRig:
             self._flush()
         if self.unplugged:
             return b""
-        return b"".join(data for _, data in self.striker.line_out.arrived(now_s))
+        return b"".join([data for _, data in self.striker.line_out.arrived(now_s)])
 
     def has_said(self, now_s: float) -> bool:
         """Whether, up to this time, it has said more than samples, or is no longer there."""
@@ -238,7 +242,7 @@ class SimRig:
     def set_drift(self, drift: float) -> None:
         """Its clock runs at another rate from now on; ticks go on from where they are."""
         tick = (self.now_s - self._boot_s) / self.tick_s
-        self.drift = drift
+        self.tick_s = self.spec.tick_s(drift)
         self._boot_s = self.now_s - tick * self.tick_s
         if self.sampler is not None:
             self.sampler.tick_s, self.sampler.boot_s = self.tick_s, self._boot_s
@@ -280,11 +284,6 @@ class SimRig:
     def frames_bad(self) -> int:
         """Frames that did not check out since the reset."""
         return self.session.frames_bad
-
-    @property
-    def tick_s(self) -> float:
-        """True seconds a tick."""
-        return self.identity.tick_ns * 1e-9 / (1.0 + self.drift)
 
     def tick(self) -> int:
         """Ticks since the reset."""
@@ -353,7 +352,6 @@ class SimRig:
         ready, bodies = sampler.blocks_until(self.now_s, self.front)
         if bodies:
             self._capture(ready, sampler.block_s, bodies)
-            self._plant.forget(sampler.begins_s())
 
     def _overtake(self) -> None:
         """Something happens, planned or not: what was drawn ahead of it is not to be."""

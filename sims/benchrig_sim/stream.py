@@ -47,7 +47,8 @@ def _pack_fours(codes: NDArray[np.uint16], code_bits: int) -> bytes:
     upper &= high
     four &= low
     four |= upper
-    return four.view(np.uint8).reshape(rows, -1, 8)[:, :, : code_bits // 2].tobytes()
+    low_bytes = np.ndarray(four.size, f"V{code_bits // 2}", four, strides=(four.itemsize,))
+    return low_bytes.tobytes()
 
 
 @lru_cache(maxsize=16)
@@ -97,7 +98,7 @@ class Sampler:
         last = (scans - 1) * self.period_ticks + self.period_ticks * (n - 1) // n
         return self._true(self.start_tick + last + self.conversion_ticks)
 
-    def begins_s(self) -> float:
+    def _begins_s(self) -> float:
         """True time of the next block's first conversion."""
         return self._true(self.start_tick + self.block * self._block_ticks)
 
@@ -114,6 +115,7 @@ class Sampler:
             return ready, []
         count = int((now_s - ready) / self.block_s) + 1
         if count > len(self._drawn):
+            front.plant.forget(self._begins_s())
             front.plant.advance(now_s)
             self._draw(count - len(self._drawn), front)
         self.block += count

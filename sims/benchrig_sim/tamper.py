@@ -56,9 +56,11 @@ class Line:
 
     def queue(self, pieces: Iterable[tuple[float, bytes]]) -> None:
         """Keep pieces until they arrive; a line never overtakes itself."""
-        for t, data in pieces:
-            self.blocked_until_s = max(self.blocked_until_s, t)
-            self.held.append((self.blocked_until_s, data))
+        for piece in pieces:
+            if piece[0] < self.blocked_until_s:
+                piece = (self.blocked_until_s, piece[1])
+            self.blocked_until_s = piece[0]
+            self.held.append(piece)
 
     def arrived(self, now_s: float) -> list[tuple[float, bytes]]:
         """Take what has arrived by now."""
