@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from benchrig.cli.output import columns, say, say_json
 from benchrig.errors import InputFileError
+
+if TYPE_CHECKING:
+    from benchrig.parts.part import Part
 
 part_app = typer.Typer(help="Part files: what a part is and its limits.", no_args_is_help=True)
 pattern_app = typer.Typer(help="Pattern files: timed on/off patterns.", no_args_is_help=True)
@@ -89,23 +92,46 @@ def part_show(name: NameArgument, toml: TomlOption = False, as_json: JsonOption 
                         "dry_run_s_max",
                     )
                 },
+                "winding": {
+                    "nominal_resistance_ohm": part.nominal_resistance_ohm,
+                    "copper": part.copper_winding,
+                    "polarity_matters": part.polarity_matters,
+                    "ripples_per_turn": part.ripples_per_turn,
+                },
+                "note": part.note,
                 "file": part.file,
                 "digest": part.digest,
             }
         )
         return
+    _say_part(part, limits)
+
+
+def _say_part(part: Part, limits: list[dict[str, Any]]) -> None:
+    from benchrig.judge.words import written
+
     say(f"{part.title} ({part.kind})" + ("   INVENTED DATA" if part.invented else ""))
-    rows = [("LIMIT", "LOW", "HIGH", "UNIT", "RULE", "SOURCE")]
+    rows = [("LIMIT", "LOW", "HIGH", "UNIT", "AT", "RULE", "SOURCE")]
     for limit in limits:
-        low = "-" if limit["low"] is None else f"{limit['low']:g}"
-        high = "-" if limit["high"] is None else f"{limit['high']:g}"
-        rows.append((limit["name"], low, high, limit["unit"], limit["rule"], limit["source"]))
+        low, high = (
+            "-" if limit[side] is None else written(limit[side], 6) for side in ("low", "high")
+        )
+        at = "-" if limit["at_voltage_v"] is None else f"{limit['at_voltage_v']:g} V"
+        rows.append((limit["name"], low, high, limit["unit"], at, limit["rule"], limit["source"]))
     say(columns(rows, indent="  "))
     bear = part.ability
     say(
-        f"  bears: {bear.on_s_max:g} s on at once, {100 * bear.duty_max:.0f} % on, winding "
+        f"  bears: {bear.on_s_max:g} s on at once, {100 * bear.duty_max:.3g} % on, winding "
         f"{bear.winding_c_max:g} °C, {bear.current_a_max:g} A, {bear.supply_v_max:g} V"
     )
+    if bear.dry_run_s_max is not None:
+        say(f"  runs dry for {bear.dry_run_s_max:g} s at most")
+    if part.nominal_resistance_ohm is not None:
+        say(f"  nominally {part.nominal_resistance_ohm:g} ohm (a hint, no limit)")
+    if not part.copper_winding:
+        say("  not a plain copper winding: no correction to 20 °C")
+    if part.polarity_matters:
+        say("  polarity matters: look at the connector before you clip it on")
     if part.note:
         say(f"  {part.note}")
 
@@ -124,9 +150,16 @@ def pattern_list(as_json: JsonOption = False) -> None:
     from benchrig.patterns import library
 
     rows = [("NAME", "CYCLES", "LENGTH", "ON", "TITLE")]
-    listed = []
+    listed: list[dict[str, Any]] = []
     for entry in library.entries():
-        pattern = library.load(entry.path)
+        try:
+            pattern = library.load(entry.path)
+        except InputFileError:
+            what = f"not right: see `benchrig pattern check {entry.name}`"
+            rows.append((entry.name, "-", "-", "-", what))
+            empty = dict.fromkeys(("title", "cycles", "duration_s", "duty"))
+            listed.append({"name": entry.name, **empty, "file": str(entry.path)})
+            continue
         listed.append(
             {
                 "name": entry.name,
@@ -142,7 +175,7 @@ def pattern_list(as_json: JsonOption = False) -> None:
                 entry.name,
                 str(pattern.cycles),
                 f"{pattern.duration_s:g} s",
-                f"{100 * pattern.duty:.0f} %",
+                f"{100 * pattern.duty:.3g} %",
                 pattern.title,
             )
         )
@@ -177,6 +210,7 @@ def pattern_show(name: NameArgument, toml: TomlOption = False, as_json: JsonOpti
                 "cycles": pattern.cycles,
                 "duration_s": pattern.duration_s,
                 "source": pattern.source,
+                "wiggle": pattern.wiggle,
                 "digest": pattern.digest,
             }
         )
@@ -187,6 +221,8 @@ def pattern_show(name: NameArgument, toml: TomlOption = False, as_json: JsonOpti
         word = "on" if step.on else "off"
         say(f"  step {number}: {word} for {step.duration_us / 1000:g} ms{change}")
     say(f"  repeated {pattern.repeats} times, ending off")
+    if pattern.wiggle:
+        say("  the person moves connector and leads while it runs")
     if pattern.source:
         say(f"  source: {pattern.source}")
 
