@@ -47,6 +47,11 @@ SHIPPED_EXTRAS = ("pdf", "postgres", "parquet")
 OWN = {"benchrig", "benchrig_sim", "avr"}
 WIRE_FORBIDDEN = {"asyncio", "serial", "socket", "time", "threading", "logging", "random", "numpy"}
 LINES_MAX = 400
+FUNCTION_LINES_MAX = 70
+WALL_CLOCKS = {
+    *("time.time", "time.monotonic", "time.perf_counter", "time.sleep"),
+    *("datetime.now", "datetime.utcnow", "datetime.today", "date.today"),
+}
 
 
 def _modules() -> list[Path]:
@@ -107,6 +112,35 @@ def test_modules_are_short_and_say_what_they_are(path: Path) -> None:
     if lines > 3:
         assert ast.get_docstring(ast.parse(text)), f"{path.relative_to(ROOT)} has no docstring"
         assert "TODO" not in text, f"{path.relative_to(ROOT)} has a TODO"
+
+
+@pytest.mark.parametrize("path", _modules(), ids=lambda p: str(p.relative_to(ROOT)))
+def test_functions_are_short(path: Path) -> None:
+    """Counted from the body on: the options of a command are no work that it does."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+            lines = (node.end_lineno or 0) - node.body[0].lineno + 1
+            assert lines <= FUNCTION_LINES_MAX, (
+                f"{path.relative_to(ROOT)}: {node.name} has {lines} lines, "
+                f"the most is {FUNCTION_LINES_MAX}"
+            )
+
+
+@pytest.mark.parametrize("path", _modules(), ids=lambda p: str(p.relative_to(ROOT)))
+def test_only_the_command_line_looks_at_a_clock_on_the_wall(path: Path) -> None:
+    """Time is the event loop's, so that a run of minutes repeats exactly in a moment."""
+    if _room(path) == "cli":
+        return
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        called = ast.unparse(node.func) if isinstance(node, ast.Call) else ""
+        assert called not in WALL_CLOCKS, f"{path.relative_to(ROOT)} calls {called}"
+
+
+@pytest.mark.parametrize("name", ["bench/safety.py", "bench/prechecks.py", "record/values.py"])
+def test_no_safety_check_is_an_assert(name: str) -> None:
+    """``python -O`` takes them away."""
+    tree = ast.parse((PACKAGE / name).read_text(encoding="utf-8"))
+    assert not [node.lineno for node in ast.walk(tree) if isinstance(node, ast.Assert)]
 
 
 @pytest.mark.parametrize("path", _modules(), ids=lambda p: str(p.relative_to(ROOT)))
