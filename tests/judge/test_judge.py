@@ -446,3 +446,61 @@ def test_a_value_and_its_limit_are_told_in_one_unit() -> None:
 def test_a_speed_limit_reads_as_it_is_printed() -> None:
     limit = Limit(characteristic=Characteristic.SPEED, low=9_000, high=12_000, source="manual")
     assert limit_words(limit, "1/min") == "9000 to 12000 1/min"
+
+
+INSULATION = Characteristic.INSULATION  # the demo injector's limit: at least 1 Mohm
+
+
+@pytest.mark.parametrize(
+    ("least", "most", "verdict", "words"),
+    [
+        (5e6, None, Verdict.PASS, "below what the rig resolves: at least 5 Mohm"),
+        (1e6, None, Verdict.PASS, "at least 1 Mohm"),
+        (9e5, None, Verdict.NOT_ASSESSED, "at least 900 kohm"),
+        (None, 9e5, Verdict.FAIL, "beyond the input's range: at most 900 kohm"),
+        (None, 1e6, Verdict.NOT_ASSESSED, "at most 1 Mohm"),
+        (None, 5e6, Verdict.NOT_ASSESSED, "at most 5 Mohm"),
+    ],
+)
+def test_insulation_known_by_a_bound_only_is_judged_where_the_bound_decides(
+    least: float | None, most: float | None, verdict: Verdict, words: str
+) -> None:
+    reading = replace(
+        cold(), insulation_ohm=None, insulation_at_least_ohm=least, insulation_at_most_ohm=most
+    )
+    judged = run(reading=reading)[INSULATION]
+    assert judged.verdict is verdict
+    assert words in judged.reason
+    assert judged.limit == part().limit(INSULATION)
+    unlimited = replace(part(), limits=())
+    assert run(unlimited, reading=reading)[INSULATION].verdict is Verdict.NOT_ASSESSED
+
+
+def test_insulation_is_told_where_it_was_limited_or_measured_and_nowhere_else() -> None:
+    unlimited, unread = replace(part(), limits=()), replace(cold(), insulation_ohm=None)
+    assert INSULATION not in run(unlimited, reading=unread)
+    assert run(unlimited)[INSULATION].verdict is Verdict.NOT_ASSESSED
+    missing = run(reading=unread)[INSULATION]
+    assert missing.verdict is Verdict.NOT_ASSESSED
+    assert "no insulation input" in missing.reason
+
+
+@pytest.mark.parametrize(("at_c", "judged"), [(18.0, True), (22.0, True), (22.1, False)])
+def test_no_copper_is_judged_up_to_two_kelvin_from_20_c(at_c: float, judged: bool) -> None:
+    ballast = replace(part(), copper_winding=False)
+    found = run(ballast, temperature_c=at_c)[R20]
+    assert (found.verdict is not Verdict.NOT_ASSESSED) is judged
+    if not judged:
+        assert "measure within 2 K of it" in found.reason
+
+
+def test_a_joint_is_doubted_beyond_a_pulses_heating_and_three_sigma() -> None:
+    def told(hot_ohm: float, u_ohm: float) -> bool:
+        hot = Measured(value=hot_ohm, std_uncertainty=u_ohm, unit="ohm")
+        reading = Cold(resistance_ohm=Measured(value=10.0, std_uncertainty=u_ohm, unit="ohm"))
+        return bool(joint_doubt(reading, cycles(1, resistance_ohm=hot)))
+
+    # 15 % above the cold reading are allowed, and three sigma of the difference.
+    assert not told(11.5 + 2.9 * 0.1 * 2**0.5, 0.1)
+    assert told(11.5 + 3.1 * 0.1 * 2**0.5, 0.1)
+    assert not joint_doubt(cold(ohm=-0.01), cycles(1))
