@@ -22,10 +22,11 @@ from urllib.parse import SplitResult, urlsplit
 from benchrig.errors import LinkError, UsageError
 
 # Reads are gathered for this long at most, since wake-ups are what a stream costs. An answer does
-# not wait: the first bytes after a pause or a write are handed over at once, and after a write so
-# are the next, since what had gathered by then comes first. Unless the next look is just ahead
+# not wait: the first bytes after a pause are handed over at once, and after a write so is all that
+# comes for a while, since a stream goes on before the answer. Unless the next look is just ahead
 # or due: then the answer comes with it.
 GATHER_S = 0.050
+HURRY_S = 0.020
 _JUST_AHEAD_S = 0.005
 _ANSWER_S_LEAST, _ANSWER_S = 0.001, 0.003
 GATHER_FULL_S = 0.004  # where more comes than the system holds for so long

@@ -21,6 +21,7 @@ from benchrig.rig.link import (
     BREAK_S,
     GATHER_FULL_S,
     GATHER_S,
+    HURRY_S,
     OPEN_TIMEOUT_S,
     Inbox,
     NoBreak,
@@ -84,7 +85,7 @@ class DescriptorLink(_SerialLink):
         self._descriptor: int = self._port.fileno()
         self._loop = asyncio.get_running_loop()
         self._gathering: asyncio.TimerHandle | None = None
-        self._hurried = False
+        self._hurry_until_s = 0.0
         self._unsent = bytearray()
         self._sending = False  # as soon as the port takes more
         self._loop.add_reader(self._descriptor, self._on_readable)
@@ -137,9 +138,7 @@ class DescriptorLink(_SerialLink):
         if not got:  # readable with nothing in it: a port that was unplugged
             self._let_go(OSError(errno.EIO, "unplugged"))
             return
-        if self._hurried:
-            self._hurried = False
-        else:
+        if self._loop.time() >= self._hurry_until_s:
             self._loop.remove_reader(self._descriptor)
             self._gather(got)
 
@@ -174,17 +173,18 @@ class DescriptorLink(_SerialLink):
         return got
 
     def _read_on(self) -> None:
-        if self._gathering is None:
-            return
-        look_s = look_with_answer_s(self._gathering.when(), self._loop.time())
-        if look_s == self._gathering.when():
-            return
-        self._gathering.cancel()
-        if look_s is None:
-            self._gathering, self._hurried = None, True
+        now_s = self._loop.time()
+        if self._gathering is not None:
+            look_s = look_with_answer_s(self._gathering.when(), now_s)
+            if look_s == self._gathering.when():
+                return
+            self._gathering.cancel()
+            self._gathering = None
+            if look_s is not None:
+                self._gathering = self._loop.call_at(look_s, self._read_gathered)
+                return
             self._loop.add_reader(self._descriptor, self._on_readable)
-        else:
-            self._gathering = self._loop.call_at(look_s, self._read_gathered)
+        self._hurry_until_s = now_s + HURRY_S
 
     def _let_go(self, error: OSError) -> LinkError:
         lost = self._broken(error)
@@ -232,7 +232,7 @@ class ThreadLink(_SerialLink):
 
     def _pump(self) -> None:
         """Runs in the thread. Ends by itself when told to, or when the port is gone."""
-        hurried = False
+        hurry_until_s = 0.0
         try:
             while not self._stop:
                 data = self._port.read(1)
@@ -240,11 +240,9 @@ class ThreadLink(_SerialLink):
                 if data or waiting:
                     data += self._port.read(waiting) if waiting else b""
                     self._hand_over(self._inbox.put, data)
-                    if hurried:
-                        hurried = False
-                    elif self._read_on.wait(GATHER_S):
+                    if self._loop.time() >= hurry_until_s and self._read_on.wait(GATHER_S):
                         self._read_on.clear()
-                        hurried = True
+                        hurry_until_s = self._loop.time() + HURRY_S
         except PORT_ERRORS as error:
             self._hand_over(self._broken, error)
         finally:

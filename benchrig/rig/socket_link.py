@@ -5,7 +5,14 @@ from __future__ import annotations
 import asyncio
 
 from benchrig.errors import LinkError
-from benchrig.rig.link import OPEN_TIMEOUT_S, Inbox, NoBreak, gather_until_s, look_with_answer_s
+from benchrig.rig.link import (
+    HURRY_S,
+    OPEN_TIMEOUT_S,
+    Inbox,
+    NoBreak,
+    gather_until_s,
+    look_with_answer_s,
+)
 
 _UNSENT_BYTES_MAX = 65_536
 
@@ -19,7 +26,7 @@ class SocketLink(asyncio.Protocol):
         self._transport: asyncio.Transport | None = None
         self._resume: asyncio.TimerHandle | None = None
         self._heard = False
-        self._hurried = False
+        self._hurry_until_s = 0.0
 
     # --- asyncio.Protocol ---
 
@@ -32,12 +39,13 @@ class SocketLink(asyncio.Protocol):
         """Hand over at once, then let the rest gather."""
         self._heard = True
         self._inbox.put(data)
-        if self._hurried:
-            self._hurried = False
-        elif self._transport is not None and not self._transport.is_closing():
+        now_s = asyncio.get_running_loop().time()
+        if now_s < self._hurry_until_s:
+            return
+        if self._transport is not None and not self._transport.is_closing():
             self._transport.pause_reading()
             loop = asyncio.get_running_loop()
-            self._resume = loop.call_at(gather_until_s(loop.time()), self._read_on)
+            self._resume = loop.call_at(gather_until_s(now_s), self._read_on)
 
     def connection_lost(self, exc: Exception | None) -> None:
         """Closed by the other end, or broken."""
@@ -86,16 +94,18 @@ class SocketLink(asyncio.Protocol):
                 self._transport.resume_reading()
 
     def _see_answer(self) -> None:
-        if self._resume is None:
-            return
         loop = asyncio.get_running_loop()
-        look_s = look_with_answer_s(self._resume.when(), loop.time())
-        if look_s is None:
-            self._hurried = True
+        now_s = loop.time()
+        if self._resume is not None:
+            look_s = look_with_answer_s(self._resume.when(), now_s)
+            if look_s == self._resume.when():
+                return
+            if look_s is not None:
+                self._stop_gathering()
+                self._resume = loop.call_at(look_s, self._read_on)
+                return
             self._read_on()
-        elif look_s > self._resume.when():
-            self._resume.cancel()
-            self._resume = loop.call_at(look_s, self._read_on)
+        self._hurry_until_s = now_s + HURRY_S
 
     def _stop_gathering(self) -> None:
         if self._resume is not None:
