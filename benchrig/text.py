@@ -9,6 +9,25 @@ from __future__ import annotations
 import unicodedata
 from pathlib import Path
 
+_ASCII = str.maketrans(
+    {
+        "Ω": "ohm",
+        "µ": "u",
+        "±": "+/-",
+        "°": "deg ",
+        "≤": "<=",
+        "≥": ">=",
+        "·": "-",
+        "–": "-",
+        "−": "-",
+        "…": "...",
+        "●": "(+)",
+        "✕": "[X]",
+        "◆": "<?>",
+        "○": "( )",
+        "→": "->",
+    }
+)
 _KEPT = "\n\t"
 # Control, format (direction marks), surrogate, line and paragraph separator.
 _UNFIT = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp"})
@@ -29,6 +48,16 @@ def one_line(text: str) -> str:
 def printable(text: Path | str) -> str:
     """A name for messages: what must not be shown stands as an escape, so that it can be told."""
     return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in str(text))
+
+
+def to_ascii(text: str) -> str:
+    """The same words for a terminal that knows ASCII only."""
+    return text.translate(_ASCII).encode("ascii", "replace").decode("ascii")
+
+
+def speaks_unicode(encoding: str) -> bool:
+    """Whether block characters, shapes and Ω can be written in this encoding."""
+    return encoding.lower().replace("-", "").startswith("utf")
 
 
 def _is_unfit(character: str) -> bool:

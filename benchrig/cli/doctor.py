@@ -25,7 +25,7 @@ def register(app: typer.Typer) -> None:
 
 
 def doctor(log: LogOption = None, as_json: JsonOption = False) -> None:
-    """Look at versions, ports, permissions and the run log. Switches nothing."""
+    """Look at versions, ports, permissions, run log and broker. Switches nothing."""
     import platform
 
     rows = [
@@ -36,6 +36,7 @@ def doctor(log: LogOption = None, as_json: JsonOption = False) -> None:
         ("serial ports", _ports()),
         ("port rights", _rights()),
         ("run log", _log(log)),
+        ("broker", _broker()),
     ]
     if as_json:
         say_json({"schema": "benchrig.doctor/1", **dict(rows)})
@@ -74,6 +75,42 @@ def _rights() -> str:
             return f"in group {name}"
     name = next(iter(serial), SERIAL_GROUPS[0])
     return f"not in group {name}: run `sudo usermod -aG {name} $USER` and log in again"
+
+
+def _broker() -> str:
+    """Whether the broker that the environment names lets us in."""
+    import asyncio
+
+    from benchrig.cli.shop import ShopOptions
+    from benchrig.live.broker import MqttError, connection, trouble_words
+
+    def path(name: str) -> Path | None:
+        return Path(os.environ[name]) if os.environ.get(name) else None
+
+    if not os.environ.get("BENCHRIG_BROKER"):
+        return "none named (BENCHRIG_BROKER)"
+    options = ShopOptions(
+        broker=os.environ["BENCHRIG_BROKER"],
+        user=os.environ.get("BENCHRIG_MQTT_USER", ""),
+        password_file=path("BENCHRIG_MQTT_PASSWORD_FILE"),
+        ca=path("BENCHRIG_MQTT_CA"),
+        cert=path("BENCHRIG_MQTT_CERT"),
+        key=path("BENCHRIG_MQTT_KEY"),
+    )
+
+    async def enter() -> str:
+        address = options.address()
+        try:
+            async with connection(address, identifier=None, packet_bytes_max=4096):
+                return f"{address.shown} lets us in"
+        except (MqttError, OSError, TimeoutError) as error:
+            return trouble_words(address, error)
+
+    try:
+        with asyncio.Runner(loop_factory=asyncio.SelectorEventLoop) as runner:
+            return runner.run(enter())
+    except BenchrigError as error:
+        return error.message
 
 
 def _log(where: str | None) -> str:

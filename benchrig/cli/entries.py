@@ -272,7 +272,7 @@ def record_history(
     from benchrig.cli.flowline import NAME, flow_line_words
     from benchrig.record.entries import FlowEntry, LeakEntry, OtherEntry, SprayEntry
     from benchrig.report.history import before_after_line, history_lines
-    from benchrig.report.words import entry_text
+    from benchrig.report.words import entry_text, moment
 
     if page is not None:
         destination(page, "")
@@ -302,7 +302,7 @@ def record_history(
         say(f"typed in, {entry_text(entry)}")
     for other in lines:
         words = flow_line_words(other.data)
-        say(wrapped(f"typed in, {other.data['stage']}: flow line {words} ({other.at[:16]})"))
+        say(wrapped(f"typed in, {other.data['stage']}: flow line {words} ({moment(other.at)})"))
     if line:
         say(wrapped(f"first to last: {line}"))
     if page is not None:

@@ -32,7 +32,7 @@ BRANCHES: dict[str, tuple[str, str]] = {
         "analyse",
         "Find rise, armature motion, turn-off and ripple in a waveform; prints JSON.",
     ),
-    "doctor": ("doctor", "Look at versions, ports, permissions and the run log."),
+    "doctor": ("doctor", "Look at versions, ports, permissions, run log and broker."),
     "watch": (
         "shop",
         "The shop, live: each rig, what it runs, ENERGISED or OFF, the last verdicts.",

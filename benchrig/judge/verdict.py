@@ -18,6 +18,15 @@ class Verdict(StrEnum):
     NOT_ASSESSED = "NOT ASSESSED"
 
 
+# A verdict is a word and a shape before it is a colour.
+SHAPES: dict[Verdict, str] = {
+    Verdict.PASS: "●",
+    Verdict.FAIL: "✕",
+    Verdict.INCONCLUSIVE: "◆",
+    Verdict.NOT_ASSESSED: "○",
+}
+
+
 class Zone(StrEnum):
     """Where a value lies against a limit with a guard band (ILAC-G8:09/2019, 4.2.3)."""
 

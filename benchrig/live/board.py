@@ -8,10 +8,12 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from rich.console import Console, Group, RenderableType
+from rich.console import Group, RenderableType
 from rich.text import Text
 
+from benchrig.judge.verdict import SHAPES
 from benchrig.live.shop import RigView, Shop
+from benchrig.text import to_ascii
 
 RANK = ("ENERGISED", "UNKNOWN", "STALE", "OFF", "AWAY")
 _STYLES = {
@@ -21,8 +23,8 @@ _STYLES = {
     "OFF": "bold",
     "AWAY": "dim",
 }
-_MARKS = {"PASS": "●", "FAIL": "✕", "INCONCLUSIVE": "◆", "NOT ASSESSED": "○"}
-_PLAIN_MARKS = {"PASS": "(+)", "FAIL": "[X]", "INCONCLUSIVE": "<?>", "NOT ASSESSED": "( )"}
+_MARKS = {verdict.value: shape for verdict, shape in SHAPES.items()}
+_PLAIN_MARKS = {verdict.value: to_ascii(shape) for verdict, shape in SHAPES.items()}
 _VERDICT_STYLES = {"PASS": "green", "FAIL": "bold red", "INCONCLUSIVE": "yellow"}
 _STANDING_WIDTH = 11
 _NAME_MAX = 22
@@ -193,8 +195,3 @@ def _ascii(line: Text) -> Text:
     copy = Text(plain, style=line.style, no_wrap=True, overflow="crop")
     copy.spans = list(line.spans)
     return copy
-
-
-def speaks_unicode(console: Console) -> bool:
-    """Whether the marks can be written to this console."""
-    return console.encoding.lower().replace("-", "").startswith("utf")

@@ -16,10 +16,11 @@ from typing import Protocol
 from rich.console import Console
 from rich.live import Live
 
-from benchrig.live.board import board, plain_line, speaks_unicode
+from benchrig.live.board import board, plain_line
 from benchrig.live.broker import Backoff, BrokerAddress, MqttError, connection, trouble_words
 from benchrig.live.shop import RigView, Shop, as_json
 from benchrig.live.topics import everything
+from benchrig.text import speaks_unicode
 
 REDRAW_S = 0.25
 INBOUND_BYTES_MAX = 262_144
@@ -120,7 +121,7 @@ class BoardScreen:
             trouble=trouble,
             width=self._console.width,
             height=self._console.height,
-            unicode=speaks_unicode(self._console),
+            unicode=speaks_unicode(self._console.encoding),
         )
         self._live.update(picture, refresh=True)
 

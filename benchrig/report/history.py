@@ -15,16 +15,16 @@ import numpy as np
 
 from benchrig.judge import compare as judge_compare
 from benchrig.judge.golden import Chart
-from benchrig.judge.verdict import Verdict
+from benchrig.judge.verdict import SHAPES, Verdict
 from benchrig.parts.part import UNITS, Characteristic
 from benchrig.quantity import Measured
 from benchrig.record.values import RunRecord
 from benchrig.report.svg import Frame, Plot, picture
 from benchrig.report.words import (
     NAMES,
-    SHAPES,
     Scale,
     faulty_cycles,
+    moment,
     scale_for,
     value_text,
 )
@@ -192,7 +192,7 @@ def history_rows(records: Sequence[RunRecord]) -> tuple[HistoryRow, ...]:
     return tuple(
         HistoryRow(
             record_id=record.record_id,
-            begun_at=record.begun_at,
+            begun_at=moment(record.begun_at),
             stage=record.plan.stage.value,
             verdict=record.verdict,
             r20=number_of(record, Characteristic.RESISTANCE_20C),

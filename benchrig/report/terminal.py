@@ -46,8 +46,8 @@ from rich.text import Text
 
 from benchrig.record.values import DISCONNECT, EventKind, RunEvent
 from benchrig.report.bigtext import big_lines
-from benchrig.report.words import milliamps, to_ascii
-from benchrig.text import one_line
+from benchrig.report.words import milliamps
+from benchrig.text import one_line, speaks_unicode, to_ascii
 
 _BARS = "▁▂▃▄▅▆▇█"
 _ASCII_BARS = "._-=+*%#"
@@ -56,11 +56,6 @@ _WARNINGS_SHOWN = 4
 CARD_WIDTH_MAX = 100
 REDRAW_S = 0.1  # least time between two drawings of the card
 PLAIN_S = 10.0  # most silence of the plain lines while a run goes on
-
-
-def speaks_unicode(console: Console) -> bool:
-    """Whether block characters and Ω can be written to this console."""
-    return console.encoding.lower().replace("-", "").startswith("utf")
 
 
 def sparkline(values: list[float], width: int, *, unicode: bool = True) -> str:
@@ -231,7 +226,7 @@ class LiveCard:
         width = min(self.console.width, CARD_WIDTH_MAX)
         inner = width - 4
         body: list[RenderableType] = [self._word_band(inner), self._facts(inner)]
-        trace = sparkline(list(seen.trace), inner, unicode=speaks_unicode(self.console))
+        trace = sparkline(list(seen.trace), inner, unicode=speaks_unicode(self.console.encoding))
         if trace:
             body.append(self._text(trace, "bold"))
         for number, step in enumerate(seen.disconnect, 1):
@@ -259,14 +254,14 @@ class LiveCard:
         return True
 
     def _text(self, words: str, style: str = "") -> Text:
-        words = words if speaks_unicode(self.console) else to_ascii(words)
+        words = words if speaks_unicode(self.console.encoding) else to_ascii(words)
         return Text(words, style=style, overflow="fold")
 
     def _word_band(self, width: int) -> RenderableType:
         seen = self._seen
         live = seen.energised is not False
         style = "bold reverse red" if live else "bold"
-        if not speaks_unicode(self.console):
+        if not speaks_unicode(self.console.encoding):
             return Padding(Text(" ".join(seen.word), style=style), (0, 1))
         lines = [f"  {line}  " for line in big_lines(seen.word)]
         edge = " " * len(lines[0])

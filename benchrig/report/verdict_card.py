@@ -11,13 +11,13 @@ from rich.table import Table
 from rich.text import Text
 
 from benchrig.judge.conformity import NO_LIMIT
-from benchrig.judge.verdict import Judged, Verdict
+from benchrig.judge.verdict import SHAPES, Judged, Verdict
 from benchrig.record.values import DISCONNECT, RunRecord
 from benchrig.report import words
 from benchrig.report.bigtext import big_lines
 from benchrig.report.standing import left_open_text, why_text
-from benchrig.report.terminal import CARD_WIDTH_MAX, speaks_unicode
-from benchrig.text import one_line
+from benchrig.report.terminal import CARD_WIDTH_MAX
+from benchrig.text import one_line, speaks_unicode, to_ascii
 
 _COLOURS: dict[Verdict, str] = {
     Verdict.PASS: "green",
@@ -52,7 +52,7 @@ class _Card:
         self.digest = digest
         self.where = where
         self.plain = not console.is_terminal
-        self.unicode = speaks_unicode(console)
+        self.unicode = speaks_unicode(console.encoding)
         limit = console.width if self.plain else min(console.width, CARD_WIDTH_MAX + 20)
         self.inner = limit if self.plain else limit - 4
         self.width = limit
@@ -75,7 +75,7 @@ class _Card:
 
     def _text(self, text: str, style: str = "") -> Text:
         text = one_line(text)
-        return Text(text if self.unicode else words.to_ascii(text), style=style, overflow="fold")
+        return Text(text if self.unicode else to_ascii(text), style=style, overflow="fold")
 
     def _rule(self) -> Text:
         return self._text(("─" if self.unicode else "-") * self.inner, "dim")
@@ -123,9 +123,9 @@ class _Card:
 
     def _shape(self, verdict: Verdict, *, large: bool = False) -> Text:
         style = f"bold {_COLOURS[verdict]}" + (" reverse" if large else "")
-        shape = words.SHAPES[verdict]
+        shape = SHAPES[verdict]
         if not self.unicode:
-            shape = words.to_ascii(shape)
+            shape = to_ascii(shape)
         pad = " " if large else ""
         return Text(f"{pad}{shape} {verdict.value}{pad}", style=style, no_wrap=True)
 

@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from benchrig.judge.verdict import Judged, Verdict
+from benchrig.judge.verdict import Judged
 from benchrig.judge.words import written
 from benchrig.measure.features import DropOut, MotionAnswer
 from benchrig.parts.part import UNITS, Characteristic, Limit, Part
@@ -35,14 +35,6 @@ NAMES: dict[Characteristic, str] = {
     Characteristic.LEAK: "Leak",
 }
 
-# A verdict is a word and a shape before it is a colour.
-SHAPES: dict[Verdict, str] = {
-    Verdict.PASS: "●",
-    Verdict.FAIL: "✕",
-    Verdict.INCONCLUSIVE: "◆",
-    Verdict.NOT_ASSESSED: "○",
-}
-
 _PREFIXES: tuple[tuple[float, str], ...] = ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"))
 _MICRO = (1e-6, "µ")
 # Unit in a record -> (shown unit, prefixes allowed, where the unprefixed unit begins).
@@ -54,26 +46,6 @@ _SHOWN: dict[str, tuple[str, tuple[tuple[float, str], ...], float]] = {
     "H": ("H", (*_PREFIXES[2:], _MICRO), 1.0),
 }
 
-_ASCII = str.maketrans(
-    {
-        "Ω": "ohm",
-        "µ": "u",
-        "±": "+/-",
-        "°": "deg ",
-        "≤": "<=",
-        "≥": ">=",
-        "·": "-",
-        "–": "-",
-        "−": "-",
-        "…": "...",
-        "●": "(+)",
-        "✕": "[X]",
-        "◆": "<?>",
-        "○": "( )",
-        "→": "->",
-    }
-)
-
 
 def named(text: str) -> str:
     """A sentence of the judge's with the characteristics' names as people say them."""
@@ -81,11 +53,6 @@ def named(text: str) -> str:
         if "_" in characteristic.value:
             text = text.replace(characteristic.value, name)
     return text
-
-
-def to_ascii(text: str) -> str:
-    """The same words for a terminal that knows ASCII only."""
-    return text.translate(_ASCII).encode("ascii", "replace").decode("ascii")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -334,6 +301,11 @@ def drop_out_short(drop: DropOut) -> str:
     )
 
 
+def moment(stamp: str) -> str:
+    """A stamp (ISO 8601) to the minute, as it stood on the bench's own clock."""
+    return stamp[:16].replace("T", " ")
+
+
 def typed_text(entry: FlowEntry | LeakEntry | SprayEntry) -> str:
     """What was measured elsewhere, without its stage, who and when."""
     if isinstance(entry, FlowEntry):
@@ -354,7 +326,7 @@ def entry_text(entry: Entry) -> str:
     else:
         return ""
     note = f"; {entry.note}" if entry.note else ""
-    return f"{said}{note} ({entry.who or 'unnamed'}, {entry.at[:16]})"
+    return f"{said}{note} ({entry.who or 'unnamed'}, {moment(entry.at)})"
 
 
 def _flow_words(entry: FlowEntry) -> str:

@@ -6,7 +6,7 @@ import os
 
 import pytest
 
-from benchrig.cli.doctor import _rights
+from benchrig.cli.doctor import _broker, _rights
 from tests.cli.shell import Shell
 
 
@@ -29,3 +29,18 @@ def test_a_group_without_a_name_is_no_mistake(monkeypatch: pytest.MonkeyPatch) -
     assert _rights().startswith("not in group dialout: run `sudo usermod -aG dialout")
     monkeypatch.setattr(os, "getgroups", lambda: [999_999, serial])
     assert _rights() == "in group dialout"
+
+
+@pytest.mark.parametrize(
+    ("url", "words"),
+    [
+        ("", "none named (BENCHRIG_BROKER)"),
+        ("mqtt://127.0.0.1:1", "nothing answers at mqtt://127.0.0.1:1"),
+        ("nonsense", "the broker's address cannot be read"),
+    ],
+)
+def test_the_broker_of_the_environment_is_asked(
+    url: str, words: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("BENCHRIG_BROKER", url)
+    assert _broker() == words

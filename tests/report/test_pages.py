@@ -164,7 +164,7 @@ def test_what_was_typed_in_is_shown_with_unit_stage_and_person() -> None:
     for needed in (
         "incoming: static flow 212 ± 4 cc/min at 300 kPa, test fluid",
         "cleaned: static flow 219 cc/min, dynamic flow 5.1 µL a pulse (J.",
-        "cleaned: leak 2 drops in 60 s at 300 kPa (J. Sample, 2026-11-25T10:00)",
+        "cleaned: leak 2 drops in 60 s at 300 kPa (J. Sample, 2026-11-25 10:00)",
         "incoming: spray one-sided",
         'corrected: tag "T-0142" → "T-0412", because digits swapped',
     ):

@@ -17,12 +17,12 @@ import pytest
 from rich.cells import cell_len
 from rich.console import Console
 
-from benchrig.judge.verdict import Verdict
+from benchrig.judge.verdict import SHAPES, Verdict
 from benchrig.record.values import EventKind, RunEvent, RunRecord
 from benchrig.report.bigtext import big_lines
 from benchrig.report.terminal import LiveCard, sparkline
 from benchrig.report.verdict_card import VerdictCard
-from benchrig.report.words import SHAPES, quantity, value_text
+from benchrig.report.words import quantity, value_text
 from tests.report import sample_records as samples
 
 ROOT = Path(__file__).parents[2]
