@@ -154,7 +154,7 @@ def test_a_dry_run_says_what_the_part_cannot_take_and_what_it_could(shell: Shell
     done = shell.run("healthy", "--dry-run", "--json", "-p", pattern)
     assert done.code == ExitCode.USAGE
     (objection,) = done.json["objections"]
-    assert "50%" in objection["reason"]
+    assert "50 %" in objection["reason"]
     assert objection["nearest"]
     refused = shell.run("healthy", "--json", "-p", pattern)
     assert refused.code == ExitCode.USAGE
