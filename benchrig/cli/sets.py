@@ -37,6 +37,9 @@ def set_match(
         Path | None, typer.Option("--values", help="CSV with the columns tag,value.")
     ] = None,
     order: Annotated[str | None, typer.Option(help="Parts of this work order in the log.")] = None,
+    part: Annotated[
+        str | None, typer.Option(help="Only parts of this name, where an order has several.")
+    ] = None,
     by: Annotated[
         list[str] | None,
         typer.Option(
@@ -54,6 +57,8 @@ def set_match(
 
     if (values is None) == (order is None):
         raise UsageError("give --values FILE.csv, or --order for parts in the run log")
+    if part is not None and order is None:
+        raise UsageError("--part belongs to --order")
     if page is not None:
         destination(page, "")
     names: tuple[str, ...]
@@ -69,7 +74,7 @@ def set_match(
         names = tuple(by or ["resistance_20c_ohm"])
         _check_names(names)
         with open_log(log) as run_log:
-            parts, left_out, invented = parts_of_order(run_log, str(order), names)
+            parts, left_out, invented = parts_of_order(run_log, str(order), names, part=part)
     found = match_sets(parts, size, names=names)
     if page is not None:
         write_file(page, sets_page(found, order=order or "", invented=invented))
@@ -110,20 +115,30 @@ def sets_page(found: Matching, *, order: str = "", invented: bool = False) -> st
 
 
 def parts_of_order(
-    run_log: RunLog, order: str, names: tuple[str, ...]
+    run_log: RunLog, order: str, names: tuple[str, ...], *, part: str | None = None
 ) -> tuple[list[TaggedValues], dict[str, str], bool]:
     """The parts of an order that may be matched, why others may not, and whether it is invented.
 
-    Each tag counts with its newest record; flow is the newest that was typed in.
+    Each tag counts with its newest record; flow is the newest that was typed in. The golden part
+    belongs to the rig, and parts of different names have no values to share.
     """
     from benchrig.judge.matching import TaggedValues
     from benchrig.record.read import Filters
+    from benchrig.record.values import Stage
 
-    runs = run_log.list_runs(Filters(order=order), 10_000)
+    runs = run_log.list_runs(Filters(order=order, part=part), 10_000)
+    kinds = sorted({run.part for run in runs if run.tag and run.stage != Stage.GOLDEN})
+    if len(kinds) > 1:
+        raise UsageError(
+            f"order {order} has different parts: {', '.join(kinds)}", advice="say which with --part"
+        )
     if not runs:
         raise UsageError(f"the log holds no record of order {order}")
     parts, left_out, missing = [], {}, []
     for tag, run in sorted({run.tag: run for run in reversed(runs) if run.tag}.items()):
+        if run.stage == Stage.GOLDEN:
+            left_out[tag] = Stage.GOLDEN.value
+            continue
         if run.verdict == "FAIL" or not run.proven_safe:
             left_out[tag] = "failed" if run.proven_safe else "not proven safe"
             continue
