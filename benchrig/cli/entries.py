@@ -299,7 +299,7 @@ def record_history(
     for text in history_lines(records):
         say(text)
     for entry in typed:
-        say(f"typed in, {entry_text(entry)}")
+        say(wrapped(f"typed in, {entry_text(entry)}"))
     for other in lines:
         words = flow_line_words(other.data)
         say(wrapped(f"typed in, {other.data['stage']}: flow line {words} ({moment(other.at)})"))
