@@ -6,6 +6,7 @@ import functools
 
 from benchrig.measure.cycle_window import CycleContext
 from benchrig.measure.motion import assess_motion
+from benchrig.measure.motion_blocked import BlockedReference
 from benchrig.measure.ripple import assess_ripple
 from benchrig.measure.samples import InputScale
 from benchrig.quantity import Measured
@@ -26,6 +27,7 @@ def cycle_context(
     relay: bool = False,
     clock_rel_u: float = 100e-6,
     defer_motion: bool = False,
+    blocked: BlockedReference | None = None,
 ) -> CycleContext:
     """The analyser's context of a plan on a rig with these scales."""
     temperature, part = plan.temperature, plan.part
@@ -41,7 +43,7 @@ def cycle_context(
         lead_null=None if four_wire(scales) else lead_null,
         relay=relay,
         cold_resistance=cold_resistance,
-        assess_motion=assess_motion,
+        assess_motion=functools.partial(assess_motion, blocked=blocked),
         assess_ripple=functools.partial(assess_ripple, ripples_per_turn=part.ripples_per_turn),
         defer_motion=defer_motion,
         clock_rel_u=clock_rel_u,

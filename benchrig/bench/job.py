@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from functools import partial
 
 from benchrig.bench.equipment import Equipment, rig_id
+from benchrig.bench.held import keep_held
 from benchrig.bench.known import keep_reference, look_up
 from benchrig.bench.observer import Observer
 from benchrig.bench.safety import LOOK_S, Offsets, Tell, make_safe
@@ -103,7 +104,9 @@ async def _run_on(stack: AsyncExitStack, job: Job, log: RunLog) -> RunOutcome:
         writer.close()  # the run stays open in the log
         raise
     await _keep(writer, outcome.record)
-    if job.as_reference or job.plan.stage is Stage.GOLDEN:
+    if job.plan.stage is Stage.HELD:
+        await _keep_blocked(log, job, outcome.record)
+    elif job.as_reference or job.plan.stage is Stage.GOLDEN:
         await _keep_reference(log, job, outcome.record)
     return outcome
 
@@ -128,6 +131,13 @@ async def _keep_reference(log: RunLog, job: Job, record: RunRecord) -> None:
     """A golden part's movement becomes the reference where it has one; asked for, it must."""
     refusal = await finish_in_thread(lambda: keep_reference(log, record, job.stamp()))
     if refusal and job.as_reference:
+        raise UsageError(f"record {record.record_id} is kept, but is no reference: {refusal}")
+
+
+async def _keep_blocked(log: RunLog, job: Job, record: RunRecord) -> None:
+    """The recording of a part held becomes its reference; what speaks against it is said."""
+    refusal = await finish_in_thread(lambda: keep_held(log, record, job.stamp()))
+    if refusal:
         raise UsageError(f"record {record.record_id} is kept, but is no reference: {refusal}")
 
 

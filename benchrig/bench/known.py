@@ -13,6 +13,7 @@ from datetime import datetime
 from benchrig.judge.compare import fingerprint
 from benchrig.measure.features import CycleFeatures, Motion, MotionAnswer
 from benchrig.measure.flow import leak
+from benchrig.measure.motion_blocked import BlockedReference
 from benchrig.parts.part import Characteristic
 from benchrig.quantity import Measured
 from benchrig.record import forms
@@ -22,6 +23,7 @@ from benchrig.record.read import LogReader
 from benchrig.record.values import ColdCheck, RunPlan, RunRecord, Stage
 
 MOTION_REFERENCE = "motion reference"
+BLOCKED_REFERENCE = "blocked reference"
 # The same error in two cold readings of one rig that was not calibrated in between.
 SHARED_SOURCES = (
     *("part voltage gain", "reference voltage gain", "reference resistor", "copper of the wire"),
@@ -44,6 +46,7 @@ class Known:
     """What is known before a run begins."""
 
     motion_reference: Motion | None = None  # movement seen on a reference of this part
+    blocked: BlockedReference | None = None  # the very part's current with its armature held
     typed_in: Mapping[Characteristic, Measured] = field(default_factory=dict)
     earlier: Earlier | None = None
     wear: str = ""  # of the output's relay
@@ -74,6 +77,7 @@ def look_up(
     """Everything known of a plan's part and tag now."""
     return Known(
         motion_reference=motion_reference(log, plan, rig_unique_id),
+        blocked=blocked_reference(log, plan, rig_unique_id),
         typed_in=typed_in(log, plan),
         earlier=_earlier(log, plan, rig_unique_id, calibration_date),
         wear=wear,
@@ -82,22 +86,43 @@ def look_up(
 
 def known_of(log: LogReader, record: RunRecord) -> Known:
     """For a record judged again: the reference it had, and what has been typed in by now."""
-    reference = motion_reference(log, record.plan, record.rig.unique_id, until=record.begun_at)
-    return Known(motion_reference=reference, typed_in=typed_in(log, record.plan))
+    plan, rig, begun = record.plan, record.rig.unique_id, record.begun_at
+    return Known(
+        motion_reference=motion_reference(log, plan, rig, until=begun),
+        blocked=blocked_reference(log, plan, rig, until=begun),
+        typed_in=typed_in(log, plan),
+    )
 
 
 def motion_reference(
     log: LogReader, plan: RunPlan, rig_unique_id: str, *, until: str = ""
 ) -> Motion | None:
     """The newest movement kept from a reference of this part on this rig."""
-    found = [
+    found = _kept(log, MOTION_REFERENCE, plan, rig_unique_id, until)
+    return forms.from_json(Motion, found[-1].data.get("motion")) if found else None
+
+
+def blocked_reference(
+    log: LogReader, plan: RunPlan, rig_unique_id: str, *, until: str = ""
+) -> BlockedReference | None:
+    """The newest recording of this very part, by its tag, held on this rig."""
+    if not plan.tag or plan.stage is Stage.HELD:
+        return None
+    kept = _kept(log, BLOCKED_REFERENCE, plan, rig_unique_id, until)
+    found = [entry for entry in kept if entry.tag == plan.tag]
+    return forms.from_json(BlockedReference, found[-1].data.get("blocked")) if found else None
+
+
+def _kept(
+    log: LogReader, name: str, plan: RunPlan, rig_unique_id: str, until: str
+) -> list[OtherEntry]:
+    return [
         entry
         for entry in log.entries(OtherEntry, rig_unique_id=rig_unique_id)
-        if entry.name == MOTION_REFERENCE
+        if entry.name == name
         and entry.data.get("part") == plan.part.name
         and (not until or datetime.fromisoformat(entry.at) <= datetime.fromisoformat(until))
     ]
-    return forms.from_json(Motion, found[-1].data.get("motion")) if found else None
 
 
 def keep_reference(log: RunLog, record: RunRecord, at: str) -> str:
@@ -108,6 +133,17 @@ def keep_reference(log: RunLog, record: RunRecord, at: str) -> str:
     motion = movement(record.cycles)
     if motion is None:
         return "a reference must show its movement in every cycle"
+    _add(log, record, at, MOTION_REFERENCE, motion=forms.to_json(motion))
+    return ""
+
+
+def keep_blocked(log: RunLog, record: RunRecord, blocked: BlockedReference, at: str) -> None:
+    """Keep what a part does with its armature held, for later runs of its tag."""
+    _add(log, record, at, BLOCKED_REFERENCE, blocked=forms.to_json(blocked))
+
+
+def _add(log: RunLog, record: RunRecord, at: str, name: str, **data: object) -> None:
+    plan = record.plan
     log.add(
         OtherEntry(
             at=at,
@@ -115,11 +151,10 @@ def keep_reference(log: RunLog, record: RunRecord, at: str) -> str:
             record_id=record.record_id,
             tag=plan.tag,
             rig_unique_id=record.rig.unique_id,
-            name=MOTION_REFERENCE,
-            data={"part": plan.part.name, "motion": forms.to_json(motion)},
+            name=name,
+            data={"part": plan.part.name, **data},
         )
     )
-    return ""
 
 
 def movement(cycles: tuple[CycleFeatures, ...]) -> Motion | None:

@@ -22,6 +22,7 @@ from benchrig.record.values import (
     RunPlan,
     RunRecord,
     SafeEvidence,
+    Stage,
 )
 from benchrig.rig.client import Rig
 
@@ -95,6 +96,7 @@ def judge(gathered: Gathered, rig: Rig) -> tuple[Judged, ...]:
         plan.part,
         cold=gathered.cold,
         cycles=gathered.cycles,
+        held=plan.stage is Stage.HELD,
         cycles_planned=plan.pattern.cycles,
         temperature_c=plan.temperature.value_c if plan.temperature else None,
         four_wire=four_wire(rig.scales),

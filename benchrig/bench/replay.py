@@ -7,7 +7,7 @@ Nothing here needs a rig.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from benchrig.bench.context import cycle_context, four_wire
 from benchrig.bench.known import Known, known_of
@@ -15,11 +15,12 @@ from benchrig.errors import LogError
 from benchrig.judge.judge import is_whole, judge_run, overall
 from benchrig.judge.verdict import Judged, Verdict
 from benchrig.measure.coil import null_refusal
+from benchrig.measure.cycle_window import MotionAssessor
 from benchrig.measure.cycles import CycleAnalyser
 from benchrig.measure.features import CycleFeatures
 from benchrig.measure.samples import InputScale, SampleBlock
 from benchrig.record.read import LogReader
-from benchrig.record.values import Ending, EventKind, RunRecord, SafeEvidence
+from benchrig.record.values import Ending, EventKind, RunRecord, SafeEvidence, Stage
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,19 +73,23 @@ def _of_stream(blocks: Iterator[SampleBlock], stream: int) -> Iterator[SampleBlo
     return (block for block in blocks if block.stream == stream)
 
 
-def analyse_again(stored: Stored) -> tuple[CycleFeatures, ...]:
-    """The cycles of a stored run by today's analysis."""
+def analyse_again(
+    stored: Stored, *, assess_motion: MotionAssessor | None = None
+) -> tuple[CycleFeatures, ...]:
+    """The cycles of a stored run by today's analysis; by another look at motion where given."""
     record = stored.record
-    analyser = CycleAnalyser(
-        cycle_context(
-            record.plan,
-            stored.scales,
-            tick_ns=round(stored.tick_s * 1e9),
-            clamp=record.rig.clamp,
-            cold_resistance=record.cold.resistance_ohm,
-            lead_null=record.rig.lead_null_ohm,
-        )
+    context = cycle_context(
+        record.plan,
+        stored.scales,
+        tick_ns=round(stored.tick_s * 1e9),
+        clamp=record.rig.clamp,
+        cold_resistance=record.cold.resistance_ohm,
+        lead_null=record.rig.lead_null_ohm,
+        blocked=stored.known.blocked,
     )
+    if assess_motion is not None:
+        context = replace(context, assess_motion=assess_motion)
+    analyser = CycleAnalyser(context)
     cycles: list[CycleFeatures] = []
     waiting = list(stored.edges)
     for block in stored.blocks:
@@ -107,6 +112,7 @@ def judge_again(
         plan.part,
         cold=record.cold,
         cycles=cycles,
+        held=plan.stage is Stage.HELD,
         cycles_planned=plan.pattern.cycles,
         temperature_c=plan.temperature.value_c if plan.temperature else None,
         four_wire=four_wire(stored.scales),

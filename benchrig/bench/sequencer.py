@@ -357,6 +357,7 @@ class _Run:
             relay=self.rig.outputs[self.plan.output].kind is OutputKind.RELAY,
             clock_rel_u=max(identity.clock_tolerance_ppm, 1) * 1e-6,
             defer_motion=True,  # it takes a while, and heartbeats must go on
+            blocked=self.setup.known.blocked,
         )
 
     def _assemble(self, made_safe: SafeEvidence | NotProven) -> RunRecord:

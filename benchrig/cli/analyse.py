@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -11,6 +12,7 @@ from benchrig.cli.output import say_json
 from benchrig.errors import Finding, InputFileError
 
 if TYPE_CHECKING:
+    from benchrig.measure.motion_blocked import BlockedReference
     from benchrig.measure.wave import Wave
 
 
@@ -37,21 +39,41 @@ def analyse(
             help="Check the rise's uncertainty by fits to as many simulated records, say 20000.",
         ),
     ] = None,
+    blocked: Annotated[
+        Path | None,
+        typer.Option(
+            "--blocked",
+            help="The same part with its armature held by a tool: what moves is told from it.",
+        ),
+    ] = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="JSON is what this prints in any case.")
     ] = False,
 ) -> None:
     """Find rise, armature motion, turn-off and ripple in a waveform; prints JSON."""
+    from benchrig.measure.motion import assess_motion
     from benchrig.measure.wave import analyse_wave, read_wave_csv, simulated_to_json
 
     read = read_wave_csv(wave)
-    analysis = analyse_wave(read, start_s)
+    assess = assess_motion
+    if blocked is not None:
+        assess = partial(assess_motion, blocked=_held(read_wave_csv(blocked), start_s))
+    analysis = analyse_wave(read, start_s, assess_motion=assess)
     document = analysis.to_json()
     if monte_carlo is not None:
         document["rise"]["monte_carlo"] = simulated_to_json(analysis, monte_carlo)
     if reference is not None:
         document["reference"] = _compared(read, read_wave_csv(reference), start_s)
     say_json(document)
+
+
+def _held(wave: Wave, start_s: float | None) -> BlockedReference:
+    from benchrig.measure.wave import blocked_wave
+
+    try:
+        return blocked_wave(wave, start_s)
+    except ValueError as error:
+        raise InputFileError([Finding(wave.name, None, str(error))]) from error
 
 
 def _compared(wave: Wave, reference: Wave, start_s: float | None) -> dict[str, Any]:

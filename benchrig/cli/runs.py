@@ -27,6 +27,7 @@ from benchrig.cli.shop import (
 from benchrig.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
+    from benchrig.parts.part import Part
     from benchrig.record.values import PartTemperature, RunPlan, RunRecord
 
 RigOption = Annotated[
@@ -75,7 +76,7 @@ PositionSchemeOption = Annotated[
 ]
 OperatorOption = Annotated[str, typer.Option(help="Who runs it.")]
 StageOption = Annotated[
-    str, typer.Option(help="single, incoming, cleaned, retest, or 'golden part'.")
+    str, typer.Option(help="single, incoming, cleaned, retest, 'golden part', 'armature held'.")
 ]
 FluidOption = Annotated[
     bool, typer.Option("--fluid", help="The pump stands in fluid: it may run longer.")
@@ -88,6 +89,14 @@ AsReferenceOption = Annotated[
     bool,
     typer.Option(
         "--as-reference", help="This part is known to be good: keep its movement as the reference."
+    ),
+]
+BlockedOption = Annotated[
+    bool,
+    typer.Option(
+        "--blocked",
+        help="A tool holds this part's armature: record it so; later runs of its tag on this rig "
+        "are told from it.",
     ),
 ]
 ScanPeriodOption = Annotated[
@@ -109,6 +118,13 @@ Before anything is switched on:
     fires at hand.
   - Local codes and the part maker's procedure come first; work you are not
     licensed for belongs to somebody who is."""
+
+HELD = "armature held"  # the stage of a recording with --blocked
+CAUTION_HELD = """\
+  - Armature held: by a wedge or a clamp that cannot slip, fitted while the
+    supply is off; NEVER by hand or with a tool in the hand. It pulls hard,
+    and what slips pinches or flies. Take the wedge out only when it is off.
+  - The coil gets as hot as in any run; let it cool before the next."""
 
 
 def register(app: typer.Typer) -> None:
@@ -134,6 +150,7 @@ def run_command(
     body_clip: BodyClipOption = False,
     note: NoteOption = "",
     as_reference: AsReferenceOption = False,
+    blocked: BlockedOption = False,
     log: LogOption = None,
     scan_period_us: ScanPeriodOption = None,
     dry_run: DryRunOption = False,
@@ -164,14 +181,14 @@ def run_command(
         position=position,
         position_scheme=position_scheme,
         operator=operator,
-        stage=stage,
+        stage=_held_stage(stage, as_reference) if blocked else stage,
         fluid=fluid,
         body_clip=body_clip,
         note=note,
     )
     if dry_run:
         return _dry_run(plan, rig, as_json=as_json)
-    confirm(yes)
+    confirm(yes, held=plan.stage == HELD)
     shop = ShopOptions(
         broker=broker,
         bench=bench_name,
@@ -193,9 +210,17 @@ def run_command(
         as_reference=as_reference,
     )
     show(record, where, as_json=as_json, budget=budget)
+    if plan.stage == HELD:
+        talk(f"kept: later runs of {plan.tag} on this rig are told from {record.record_id}")
     from benchrig.bench.outcome import exit_code_for
 
     return int(exit_code_for(record))
+
+
+def _held_stage(stage: str, as_reference: bool) -> str:
+    if stage != "single" or as_reference:
+        raise UsageError("--blocked is a recording of its own: without --stage and --as-reference")
+    return HELD
 
 
 def make_plan(
@@ -227,6 +252,8 @@ def make_plan(
         raise UsageError(
             f"--stage {stage!r} is none of: {', '.join(s.value for s in Stage)}"
         ) from error
+    if chosen_stage is Stage.HELD:
+        _refuse_unless_holdable(loaded, words.get("tag", ""))
     return RunPlan(
         part=loaded,
         pattern=pattern_library.load(pattern or default),
@@ -239,9 +266,20 @@ def make_plan(
     )
 
 
-def confirm(yes: bool) -> None:
+def _refuse_unless_holdable(part: Part, tag: str) -> None:
+    if part.kind.is_pump:
+        raise UsageError("a pump has no armature to hold; a rotor held stalls and burns")
+    if not tag:
+        raise UsageError(
+            "a recording with the armature held counts for that very part: give its --tag"
+        )
+
+
+def confirm(yes: bool, *, held: bool = False) -> None:
     """Show the cautions and ask; without a terminal, ``--yes`` is needed."""
     talk(CAUTION)
+    if held:
+        talk(CAUTION_HELD)
     if yes:
         return
     if not sys.stdin.isatty():

@@ -10,7 +10,7 @@ from benchrig.judge.conformity import NO_LIMIT, judge_value, margin, not_assesse
 from benchrig.judge.statistics import proof_of_clean_cycles
 from benchrig.judge.verdict import Judged, Verdict
 from benchrig.judge.words import listed
-from benchrig.measure.features import CycleFeatures, DropOut, Motion, MotionAnswer
+from benchrig.measure.features import CycleFeatures, DropOut
 from benchrig.parts.part import Characteristic, Limit, Part
 from benchrig.quantity import Contribution, Measured
 
@@ -168,55 +168,6 @@ def _drop_out_words(faulty: list[int], seen: int, drop_outs: Sequence[DropOut]) 
 
 def _duration(seconds: float) -> str:
     return f"{seconds:.2f} s" if seconds >= 1 else f"{seconds * 1e3:.3g} ms"
-
-
-def judge_motion(
-    part: Part, cycles: Sequence[CycleFeatures], *, reference: Motion | None = None
-) -> Judged | None:
-    """Did the armature move? A missing signature fails only against a reference that has one."""
-    if part.kind.is_pump:
-        return None
-    seen = [(c.cycle, c.motion) for c in cycles if c.motion is not None]
-    answered = [(n, m) for n, m in seen if m.answer is not MotionAnswer.NOT_ASSESSED]
-    if not answered:
-        why = seen[0][1].reason if seen else "no cycle was analysed for movement"
-        return not_assessed(Characteristic.MOTION, why or "the rise could not be analysed")
-    moved = [n for n, m in answered if m.answer is MotionAnswer.MOVED]
-    still = [n for n, m in answered if m.answer is MotionAnswer.NO_SIGNATURE]
-    total = len(answered)
-    if not still:
-        return _motion(
-            Verdict.PASS,
-            f"a movement was seen in each of {total} cycles",
-            "full travel, sealing, or movement under pressure: the part was dry",
-        )
-    if moved:
-        return _motion(
-            Verdict.INCONCLUSIVE,
-            f"a movement was seen in {len(moved)} of {total} cycles, none in cycle {listed(still)}",
-            "sticking: a weak signature can hide in the noise",
-        )
-    if reference is not None and reference.answer is MotionAnswer.MOVED:
-        return _motion(
-            Verdict.FAIL,
-            f"no movement signature in {total} cycles, while the reference of this part shows one",
-            "why it does not move: dirt, a broken spring or a bent needle look alike",
-        )
-    return _motion(
-        Verdict.INCONCLUSIVE,
-        f"no movement signature seen in {total} cycles; some good parts show none: compare "
-        "with a reference of this part",
-        "that the armature is stuck",
-    )
-
-
-def _motion(verdict: Verdict, reason: str, does_not_prove: str) -> Judged:
-    return Judged(
-        characteristic=Characteristic.MOTION,
-        verdict=verdict,
-        reason=reason,
-        does_not_prove=does_not_prove,
-    )
 
 
 _OTHERS: tuple[tuple[Characteristic, Getter], ...] = (

@@ -9,7 +9,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from benchrig.judge.conformity import judge_value
-from benchrig.judge.cycling import judge_current, judge_drop_outs, judge_motion, judge_others
+from benchrig.judge.cycling import judge_current, judge_drop_outs, judge_others
+from benchrig.judge.movement import judge_motion, motion_of_held, without_movement
 from benchrig.judge.resistance import ColdValues, judge_insulation, judge_resistance
 from benchrig.judge.verdict import Judged, Verdict
 from benchrig.measure.features import CycleFeatures, DropOut, Motion
@@ -31,13 +32,15 @@ def judge_run(
     lead_null_valid: bool,
     drop_outs: Sequence[DropOut] | None = None,
     motion_reference: Motion | None = None,
+    held: bool = False,
     typed_in: Mapping[Characteristic, Measured] | None = None,
 ) -> tuple[Judged, ...]:
     """Every characteristic of a run, judged.
 
     ``temperature_c`` is the part's before the run, None when nobody knows it. ``drop_outs``
     defaults to those of the cycles. ``motion_reference`` is the movement seen on a reference
-    of this part. ``typed_in`` holds values measured elsewhere, such as flow.
+    of this part. ``held``: a tool held the armature, so nothing is said of its movement, and
+    the part does not pass. ``typed_in`` holds values measured elsewhere, such as flow.
     """
     if drop_outs is None:
         drop_outs = [drop for cycle in cycles for drop in cycle.drop_outs]
@@ -51,9 +54,9 @@ def judge_run(
         ),
         judge_current(part, cycles),
         judge_drop_outs(part, cycles, cycles_planned=cycles_planned, drop_outs=drop_outs),
-        judge_motion(part, cycles, reference=motion_reference),
+        motion_of_held() if held else judge_motion(part, cycles, reference=motion_reference),
         judge_insulation(part, cold),
-        *judge_others(part, cycles),
+        *judge_others(part, without_movement(cycles) if held else cycles),
         *(judge_typed(part, c, value) for c, value in (typed_in or {}).items()),
     ]
     return tuple(found for found in judged if found is not None)

@@ -44,6 +44,8 @@ class Motion:
     start_s: Measured | None = None  # after switch-on
     end_s: Measured | None = None
     strength: float | None = None  # detection statistic over its threshold
+    blocked: str = ""  # the recording of this part held that it was told from, "" without one
+    least_change: float | None = None  # of the inductance, that would have been found beside it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,7 +15,7 @@ from the family is what coils have in common and not one coil.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -162,6 +162,25 @@ def draw_coils(
         "spring": even(0.0, 0.3),
     }
     return Coils(**{name: value.astype(np.float32) for name, value in values.items()})
+
+
+def warmed(coils: Coils, resistance: Floats, volts: Floats) -> Coils:
+    """The same coils with another winding resistance and supply, in their own new units.
+
+    Time is then counted in ``1 / resistance`` and current in ``volts / resistance``.
+    """
+    flux = volts / resistance
+    soft = coils.saturation * (1 - coils.knee) * flux**2
+    sharp = coils.saturation * coils.knee * flux**6
+    return replace(
+        coils,
+        saturation=soft + sharp,
+        knee=sharp / (soft + sharp),
+        eddy_resistance=coils.eddy_resistance / resistance,
+        slow_resistance=coils.slow_resistance / resistance,
+        poor_flux=coils.poor_flux / flux,
+        sag_tau=coils.sag_tau * resistance,
+    )
 
 
 def _position(coils: Coils, time: float) -> Floats:

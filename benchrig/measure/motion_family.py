@@ -51,6 +51,9 @@ SIGNATURES = 2000  # of each simulation and kind of motion
 KEPT_SIGNATURES = 600
 KEPT_SLOW = 150  # of them
 KEPT_STUCK = 1500
+WARMED = 600  # of each simulation
+WARMER, WARMER_VOLTS = 0.05, 0.01  # of the resistance, and of the supply
+WARM_RANK = 6
 CLUSTERS = 8
 BASIS = 72
 RANK, STUCK_RANK = 16, 30
@@ -160,6 +163,50 @@ def stuck_coils() -> Floats:
         drawn = shells.draw_shell_coils(rng, np.zeros(count), stuck=True)
         parts.append(_scaled(shells.simulate_shells(drawn, DURATION)[0], rng)[0])
     return np.concatenate(parts)
+
+
+def warm_shapes() -> tuple[Array, float]:
+    """How a stuck coil differs from itself warmer, past a scaling of current and time.
+
+    Factors for a resistance that is 1 higher, from one that is WARMER higher or lower.
+    """
+    rng = np.random.default_rng((SEED, 78))
+    count = WARMED
+    resistance = (1 + WARMER * rng.choice([-1.0, 1.0], count)).astype(np.float32)
+    volts = (1 + WARMER_VOLTS * rng.normal(size=count)).astype(np.float32)
+    coils = bank.draw_coils(rng, np.zeros(count), np.full(count, 1e3), bank.WIDE)
+    other = shells.draw_shell_coils(rng, np.zeros(count), stuck=True)
+    pairs = (
+        (
+            bank.simulate(c, DURATION + 0.5)[1]
+            for c in (coils, bank.warmed(coils, resistance, volts))
+        ),
+        (
+            shells.simulate_shells(c, DURATION + 0.5)[0]
+            for c in (other, shells.warmed(other, resistance, volts))
+        ),
+    )
+    rest = np.concatenate([_warm_rest(*pair) for pair in pairs]) / WARMER
+    return _factors(rest, WARM_RANK)
+
+
+def _warm_rest(cold: Floats, warm: Floats) -> Array:
+    """The warm current in its own units, less the cold one fitted to it in level and time."""
+    times = fine_times()
+    fit = times < FIT_WINDOW + 2
+    level, tau = np.ones(len(cold)), np.ones(len(cold))
+    aim = _read(warm, np.broadcast_to(times, (len(warm), len(times))))
+    rest = aim
+    for _ in range(4):
+        one = _read(cold, times * tau[:, None])
+        rest = aim - level[:, None] * one
+        slope = level[:, None] * times * np.gradient(one, TIME_STEP, axis=1)
+        for row in range(len(cold)):
+            shapes = np.stack([one[row], slope[row]], axis=1)[fit]
+            more = np.linalg.lstsq(shapes, rest[row, fit], rcond=None)[0]
+            level[row] += more[0]
+            tau[row] *= 1 + more[1]
+    return rest
 
 
 def signatures(rng: np.random.Generator) -> Floats:
@@ -307,6 +354,7 @@ def generate() -> dict[str, NDArray[Any]]:
             [still[nearest == j].mean(axis=0) for j in range(CLUSTERS)], single
         ),
         "cluster_factors": np.array([f for f, _ in cluster], half),
+        "warm_factors": warm_shapes()[0].astype(single) @ basis.T.astype(single),
         "signature": (signature @ basis.T).astype(half),
         "group_kind": np.array(groups["kind"], np.int8),
         "group_manner": np.array(groups["manner"], np.int8),

@@ -33,7 +33,6 @@ PATH = Path(__file__).with_name("motion_family.npz")
 SEED = 20012
 STUCK_SLACK = 1.3  # variance of stuck coils unlike the family, over a cluster's
 COMMON_SHARE = 0.03  # of the variance of all clusters together that each gets besides
-LEARNED_SPREAD = 0.03  # how far a part strays from its own record, of the family's spread
 RATE_RESERVE = 0.8  # the threshold is set for this share of the stated rate
 SIZE_AIM = 6.0  # of the signatures looked for, over the noise
 TRIALS = 2000
@@ -61,7 +60,6 @@ class Grid:
     u: Array  # sample times in time constants
     basis: Floats  # (basis, points)
     middle: Array  # mean current of stuck coils; taken out of every current first
-    learned: Array | None  # shapes recorded with the armature blocked
 
     def on_grid(self, name: str) -> Floats:
         """Rows of the file, given in the basis, as currents on this grid."""
@@ -69,8 +67,8 @@ class Grid:
         return np.asarray(rows @ self.basis)
 
 
-def make_grid(u: Array, learned: Array | None = None) -> Grid:
-    """The grid of sample times ``u`` in time constants; ``learned`` adds blocked shapes."""
+def make_grid(u: Array) -> Grid:
+    """The grid of sample times ``u`` in time constants."""
     place = np.clip(u / TIME_STEP, 0, LAST / TIME_STEP - 0.001)
     index = place.astype(np.intp)
     share = place - index
@@ -79,8 +77,18 @@ def make_grid(u: Array, learned: Array | None = None) -> Grid:
         u,
         (basis[:, index] * (1 - share) + basis[:, index + 1] * share).astype(np.float32),
         middle[index] * (1 - share) + middle[index + 1] * share,
-        learned,
     )
+
+
+def grid_of(u: Array) -> Grid:
+    """The grid of (even) times, found again as long as they differ by rounding only."""
+    step = float(u[-1] - u[0]) / (len(u) - 1)
+    return _even_grid(round(float(u[0]), 6), round(step, 8), len(u))
+
+
+@lru_cache(maxsize=64)
+def _even_grid(first: float, step: float, points: int) -> Grid:
+    return make_grid(first + step * np.arange(points, dtype=np.float64))
 
 
 def _parts(currents: Array) -> list[Array]:
@@ -138,13 +146,10 @@ def stuck_clusters(grid: Grid) -> tuple[Array, Array, Array]:
     powers = np.einsum("jrp,jrq->jpq", factors, factors)
     about = means - share @ means
     common = np.einsum("j,jpq->pq", share, powers) + (share * about.T) @ about
-    if grid.learned is None:
-        level = means + grid.middle
-        powers = STUCK_SLACK * powers + COMMON_SHARE * common
-        powers += 1e-4 * np.einsum("jp,jq->jpq", level, level)
-        return share, means, powers
-    power = LEARNED_SPREAD**2 * common + grid.learned.T @ grid.learned
-    return np.ones(1), (grid.learned[0] - grid.middle)[None], power[None]
+    level = means + grid.middle
+    powers = STUCK_SLACK * powers + COMMON_SHARE * common
+    powers += 1e-4 * np.einsum("jp,jq->jpq", level, level)
+    return share, means, powers
 
 
 def make_detector(grid: Grid, relative_noise: float, false_alarm_rate: float) -> Detector:
@@ -175,17 +180,19 @@ def make_detector(grid: Grid, relative_noise: float, false_alarm_rate: float) ->
         0.0,
     )
     stuck = grid.on_grid("stuck").astype(np.float64)
-    if grid.learned is not None:
-        stuck = grid.learned[0] - grid.middle + LEARNED_SPREAD * (stuck - stuck.mean(axis=0))
     trials = np.concatenate([stuck] * -(-TRIALS // len(stuck)))[:TRIALS]
     trials += relative_noise * rng.normal(size=trials.shape)
     found = detector.evidence(trials + grid.middle)
+    return replace(detector, threshold=threshold_of(found, false_alarm_rate))
+
+
+def threshold_of(evidence: Array, false_alarm_rate: float) -> float:
+    """The evidence that coils which did not move pass at the rate, from some of them."""
     rate = RATE_RESERVE * false_alarm_rate
     # Past what so many trials can tell: the tail of a likelihood ratio falls at least as its
     # inverse.
-    tail = max(rate, 15 / TRIALS)
-    level = float(np.quantile(found, 1 - tail)) + float(np.log(tail / rate))
-    return replace(detector, threshold=level)
+    tail = max(rate, 15 / len(evidence))
+    return float(np.quantile(evidence, 1 - tail)) + float(np.log(tail / rate))
 
 
 def stuck_filter(grid: Grid, relative_noise: float) -> Array:

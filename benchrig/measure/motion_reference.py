@@ -1,4 +1,4 @@
-"""References of one part: a golden recording to compare with, and blocked ones to learn from.
+"""References of a part: a good recording that shows its movement, and one with its armature held.
 
 Without a reference "no movement signature seen" says nothing about sticking. With a recording
 of the same part (or its tray-mates' good one) it does: the reference's own signature is the
@@ -8,6 +8,7 @@ uncertainty.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -15,7 +16,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from benchrig.measure.features import Motion, MotionAnswer
-from benchrig.measure.motion import assess_motion, estimate_noise, signature_share
+from benchrig.measure.motion import assess_motion, signature_share
+from benchrig.measure.motion_blocked import BlockedReference, learn_blocked
+from benchrig.measure.motion_record import estimate_noise
 from benchrig.quantity import Contribution, Measured
 
 Array = NDArray[np.float64]
@@ -71,6 +74,25 @@ def record_reference(
         noise_a=single / float(np.sqrt(len(cycles))),
         motion=motion,
     )
+
+
+def record_blocked(
+    on_times: Sequence[tuple[ArrayLike, ArrayLike]],
+    *,
+    noise_a: float | None = None,
+    origin: str = "",
+) -> BlockedReference:
+    """Reference from on-times of a part whose armature was held; ValueError where it moved.
+
+    A movement too small to be seen in it is taken for what the iron does.
+    """
+    reference = learn_blocked(on_times, noise_a=noise_a, origin=origin)
+    motion = assess_motion(reference.time_s, reference.current_a, noise_a=reference.noise_a)
+    if motion.answer is MotionAnswer.MOVED:
+        raise ValueError("a movement is seen in it: the armature was not held")
+    if motion.answer is MotionAnswer.NOT_ASSESSED:
+        raise ValueError(motion.reason)
+    return reference
 
 
 def compare_with_reference(
@@ -145,18 +167,3 @@ def _end_difference(motion: Motion, reference: Motion) -> Measured | None:
             Contribution(source="repeatability of a part", std_uncertainty=SAME_PART_S),
         ),
     )
-
-
-def learn_stuck(time_s: ArrayLike, blocked_a: ArrayLike) -> Array:
-    """Shapes of this rig and part with the armature blocked, for ``stuck_reference``.
-
-    Mean of the recordings at final current 1, and how it changes when the time constant
-    does (a warmer winding), so that a reference taken cold serves hot as well.
-    """
-    time = np.asarray(time_s, dtype=np.float64)
-    cycles = np.atleast_2d(np.asarray(blocked_a, dtype=np.float64))
-    if cycles.shape[1] != len(time):
-        raise ValueError("time and current must have the same number of points")
-    mean = cycles.mean(axis=0)
-    mean = mean / float(np.mean(mean[-max(len(mean) // 10, 1) :]))
-    return np.stack([mean, time * np.gradient(mean, time)])

@@ -9,7 +9,7 @@ with small steps, since it only runs when the family is generated.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -97,6 +97,19 @@ def draw_shell_coils(
         "give": even(0.0, 0.5),
     }
     return ShellCoils(**{name: value.astype(np.float32) for name, value in values.items()})
+
+
+def warmed(coils: ShellCoils, resistance: Floats, volts: Floats) -> ShellCoils:
+    """The same stuck coils with another resistance and supply, as ``motion_bank.warmed``."""
+    flux = volts / resistance
+    return replace(
+        coils,
+        bend=coils.bend * flux**coils.order,
+        coercive=coils.coercive / flux,
+        soft=coils.soft / flux,
+        loops=coils.loops / resistance,
+        sag_tau=coils.sag_tau * resistance,
+    )
 
 
 class _Motion:

@@ -18,9 +18,11 @@ from benchrig.measure.dropouts import sample_noise
 from benchrig.measure.features import Motion, MotionAnswer, Ripple, RiseFit, TurnOff
 from benchrig.measure.monte_carlo import SEED, check_rise
 from benchrig.measure.motion import assess_motion as motion_of
+from benchrig.measure.motion_blocked import BlockedReference
 from benchrig.measure.motion_reference import (
     MotionComparison,
     compare_with_reference,
+    record_blocked,
     record_reference,
 )
 from benchrig.measure.propagation import FloatArray
@@ -35,6 +37,7 @@ __all__ = [
     "Wave",
     "WaveAnalysis",
     "analyse_wave",
+    "blocked_wave",
     "compare_waves",
     "comparison_to_json",
     "read_wave_csv",
@@ -90,6 +93,8 @@ class WaveAnalysis:
                 "start_s": _json(self.motion.start_s),
                 "end_s": _json(self.motion.end_s),
                 "strength": self.motion.strength,
+                "blocked": self.motion.blocked,
+                "least_change": self.motion.least_change,
             },
             "turn_off": {
                 "assessed": self.turn_off.assessed,
@@ -171,6 +176,11 @@ def simulated_to_json(analysis: WaveAnalysis, records: int) -> dict[str, Any]:
     for name, spread in (("current_a", found.current_a), ("tau_s", found.tau_s)):
         document[name] = None if spread is None else asdict(spread) | {"agrees": spread.agrees}
     return document
+
+
+def blocked_wave(wave: Wave, start_s: float | None = None) -> BlockedReference:
+    """The reference that a waveform of a part with its armature held gives; else ValueError."""
+    return record_blocked([_on_time(wave, start_s or 0.0)], origin=wave.name)
 
 
 def comparison_to_json(found: MotionComparison) -> dict[str, Any]:

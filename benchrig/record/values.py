@@ -45,6 +45,7 @@ class Stage(StrEnum):
     CLEANED = "cleaned"
     RETEST = "retest"
     GOLDEN = "golden part"
+    HELD = "armature held"  # recorded as what this part does when it cannot move
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

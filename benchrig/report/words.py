@@ -145,7 +145,8 @@ def judged_value(judged: Judged, record: RunRecord | None = None) -> str:
         return value_text(judged.measured, judged_scale(judged))
     if record is not None and judged.characteristic is Characteristic.DROP_OUTS:
         return f"{faulty_cycles(record)} of {record.cycles_done} cycles"
-    if record is not None and judged.characteristic is Characteristic.MOTION:
+    held = record is not None and record.plan.stage is Stage.HELD
+    if record is not None and judged.characteristic is Characteristic.MOTION and not held:
         seen = [c.motion for c in record.cycles if c.motion is not None]
         moved = sum(motion.answer is MotionAnswer.MOVED for motion in seen)
         return f"{moved} of {len(seen)} cycles" if seen else "–"

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +27,8 @@ TESTED = 150
 TOGETHER = 8  # variants of all tested coils simulated at once
 SAMPLES = 15_000
 TRIALS = 4  # records of each coil
+# How far the winding and the supply may have differed when the coil was recorded blocked.
+OTHERWISE = {"resistance": 0.04, "volts": 0.02}
 EVEN = 6.0  # inverse variance of the proposal, for a range of 1; 12 would be that of the spread
 FEW = 20.0  # samples that count: a record on which fewer do is left out
 
@@ -41,14 +44,26 @@ class Limit:
     change: Array  # (unknown; start, end, landing; coils)
     place: Array  # (unknown, coils): where in its range the coil is, 0 to 1
     chosen: Callable[[Waves], NDArray[np.bool_]]
+    blocked: Array | None = None  # as ``moved``, of the coils recorded blocked; two unknown more
 
-    def p95(self, at: Array, noise: float) -> float:
-        """95 % of |error| of the end, in time constants; ``noise`` over the final current."""
+    def p95(self, at: Array, noise: float, blocked_noise: float | None = None) -> float:
+        """95 % of |error| of the end, in time constants; ``noise`` over the final current.
+
+        ``blocked_noise``: that of a recording of the very coil blocked, which the observer has.
+        """
         rng = np.random.default_rng(1)
-        errors = [self._errors(coil, at, noise, rng) for coil in range(self.place.shape[1])]
+        coils = range(self.place.shape[1])
+        errors = [self._errors(coil, at, noise, blocked_noise, rng) for coil in coils]
         return float(np.quantile(np.abs(np.concatenate(errors)), 0.95))
 
-    def _errors(self, coil: int, at: Array, noise: float, rng: np.random.Generator) -> Array:
+    def _errors(
+        self,
+        coil: int,
+        at: Array,
+        noise: float,
+        blocked_noise: float | None,
+        rng: np.random.Generator,
+    ) -> Array:
         """Errors of the mean after the record, for some records of one coil."""
         rows = [self.current[coil], -self.time * np.gradient(self.current[coil], self.time)]
         all_moved = np.concatenate([self.moved[:, coil], SCALE_RANGE * np.array(rows)])
@@ -57,6 +72,12 @@ class Limit:
         change = np.concatenate([self.change[..., coil], np.zeros((2, 3))])
         change[-1, :2] = SCALE_RANGE * self.instants[:2, coil]
         here = np.append(self.place[:, coil], [0.5, 0.5])
+        if blocked_noise is not None and self.blocked is not None:
+            beside = np.array([np.interp(at, self.time, w) for w in self.blocked[:, coil]])
+            none = np.zeros((len(beside) - len(slopes), slopes.shape[1]))
+            slopes = np.hstack([np.vstack([slopes, none]), beside / blocked_noise])
+            change = np.vstack([change, np.zeros((len(none), 3))])
+            here = np.append(here, np.full(len(none), 0.5))
         known = slopes @ slopes.T
         power = known + EVEN * np.eye(len(known))
         spread = np.linalg.cholesky(np.linalg.inv(power))
@@ -84,10 +105,12 @@ def limit_of(
     chosen: Callable[[Waves], NDArray[np.bool_]],
     change: float,
     duration: float,
+    held: Parameters | None = None,
 ) -> Limit:
     """The limit for the ``chosen`` of the coils drawn.
 
-    ``unknown`` parameters are drawn evenly, in the logarithm where it says true.
+    ``unknown`` parameters are drawn evenly, in the logarithm where it says true. ``held``
+    are the parameters that hold an armature: with them the blocked recordings are made.
     """
     first = run(drawn, np.full(len(next(iter(drawn.values()))), change), duration)
     some = np.flatnonzero(chosen(first))[:TESTED]
@@ -99,17 +122,30 @@ def limit_of(
         places.append((values[some] - low) / span)
         for value in (values[some] + SMALL * span, values[some] - SMALL * span):
             sides.append({**coils, name: np.exp(value) if log else value})
-    waves = []
-    for k in range(0, len(sides), TOGETHER):
-        part = sides[k : k + TOGETHER]
-        joined = {name: np.concatenate([one[name] for one in part], axis=-1) for name in coils}
-        waves.append(run(joined, np.full(len(part) * len(some), change), duration))
+    sampled = partial(_run_together, run, change=change, duration=duration)
+    waves = sampled(sides)
     shape = (len(unknown), 2, len(some), -1)
     current = np.concatenate([w.current for w in waves]).reshape(shape)
     instants = np.concatenate([_instants(w) for w in waves], axis=1).T.reshape(shape)
     moved = (current[:, 0] - current[:, 1]) / (2 * SMALL)
     changes = ((instants[:, 0] - instants[:, 1]) / (2 * SMALL)).transpose(0, 2, 1)
     whole = np.isfinite(changes).all(axis=(0, 1))
+    blocked = None
+    if held is not None:
+        still = {name: np.full(len(some), float(value[0])) for name, value in held.items()}
+        one = np.ones(len(some))
+        for name, span in OTHERWISE.items():
+            sides += [{**coils, name: one + SMALL * side * span} for side in (1, -1)]
+        now = np.concatenate(
+            [w.current for w in sampled([{**s, **still} for s in [*sides, coils]])]
+        )
+        now = now.reshape(len(sides) + 1, len(some), -1)
+        slopes = (now[:-1:2] - now[1:-1:2]) / (2 * SMALL)
+        scales = SCALE_RANGE * np.stack(
+            [now[-1], -first.time * np.gradient(now[-1], first.time, axis=1)]
+        )
+        count = len(unknown)
+        blocked = np.concatenate([slopes[:count], scales, slopes[count:]])[:, whole]
     return Limit(
         first.time,
         first.current[some[whole]],
@@ -118,7 +154,26 @@ def limit_of(
         changes[..., whole],
         np.array(places)[:, whole],
         chosen,
+        blocked,
     )
+
+
+def _run_together(
+    run: Callable[[Parameters, Array, float], Waves],
+    sides: list[Parameters],
+    *,
+    change: float,
+    duration: float,
+) -> list[Waves]:
+    waves = []
+    for k in range(0, len(sides), TOGETHER):
+        part = sides[k : k + TOGETHER]
+        names = {name for one in part for name in one}
+        count = len(next(iter(part[0].values())).T)
+        full = [{name: one.get(name, np.ones(count)) for name in names} for one in part]
+        joined = {name: np.concatenate([one[name] for one in full], axis=-1) for name in names}
+        waves.append(run(joined, np.full(len(part) * count, change), duration))
+    return waves
 
 
 def _instants(waves: Waves) -> Array:

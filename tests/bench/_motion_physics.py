@@ -76,6 +76,8 @@ class _Circuit:
         self.curve, self.loops = parameters["curve"], parameters["loops"]
         self.shares = parameters["shares"]
         self.sag, self.sag_time = parameters["sag"], parameters["sag_time"]
+        self.resistance = parameters.get("resistance", np.ones(1))
+        self.volts = parameters.get("volts", np.ones(1))
 
     def shape(self, x: Array) -> Array:
         return x * (1 + self.curve) / (1 + self.curve * x)
@@ -97,8 +99,8 @@ class _Circuit:
         change[0] = inner[0] - inner[1]
         change[1] = inner[1] - inner[2]
         change[2] = inner[2]
-        supply = 1 - self.sag * (1 - np.exp(-time / self.sag_time))
-        return (supply - current - inner[0]) / self.leakage, change
+        supply = self.volts * (1 - self.sag * (1 - np.exp(-time / self.sag_time)))
+        return (supply - self.resistance * current - inner[0]) / self.leakage, change
 
 
 class _Armature:

@@ -67,6 +67,8 @@ class _Iron:
         layers = np.arange(1, LAYERS)[:, None] / LAYERS
         self.deep = np.maximum(parameters["deep"][None] * layers, 0.02)
         self.sink = parameters["sink"]
+        self.resistance = parameters.get("resistance", np.ones(1))
+        self.volts = parameters.get("volts", np.ones(1))
 
     def gap(self, x: Array) -> Array:
         return self.open + (self.seated - self.open) * (1 - (1 - x) ** self.fringe)
@@ -88,8 +90,9 @@ class _Iron:
         change[0] = entering - passing[0]
         change[1:-1] = passing[:-1] - passing[1:]
         change[-1] = passing[-1]
-        supply = 1 - self.sink * charge
-        return (supply - current - entering) / self.leakage, LAYERS * change, current
+        supply = self.volts * (1 - self.sink * charge)
+        sinking = supply - self.resistance * current - entering
+        return sinking / self.leakage, LAYERS * change, current
 
 
 class _Needle:

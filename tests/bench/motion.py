@@ -12,7 +12,11 @@ coils without any choice: slow, soft-landing, hovering. Beside them:
 * posterior p95: 95 % of |error| if the posterior over the own family were true;
 * limit: 95 % of |error| of an observer that knows the very physics, which the product does
   not, and how its coils are spread (``_motion_limit``). Where it is above a target, no method
-  reaches that from one pulse; the mean of a part's cycles has a limit of its own.
+  reaches that from one pulse; the mean of a part's cycles has a limit of its own;
+* held: detection and stuck coils called moved where each coil was recorded once with its
+  armature held (``_motion_blocked``), and the limit of an observer that has this recording
+  too. When the travel ended the product does not tell from it: as the two limits show, there
+  is little to be had.
 """
 
 from __future__ import annotations
@@ -20,8 +24,8 @@ from __future__ import annotations
 import json as jsonlib
 import math
 import time as clock
-from collections.abc import Callable
 from dataclasses import dataclass, replace
+from types import ModuleType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +33,7 @@ from numpy.typing import NDArray
 from benchrig.measure import motion_bank, motion_model
 from benchrig.measure.motion import END_MODEL, assess_batch
 from tests.bench import _motion_physics, _motion_third
+from tests.bench._motion_blocked import ON_TIMES, held_of_family, otherwise, told
 from tests.bench._motion_limit import Limit, limit_of
 from tests.bench._motion_physics import Waves
 
@@ -45,6 +50,8 @@ COILS = 400
 SETTINGS = ((10, 10, 1), (10, 12, 1), (20, 10, 1), (40, 12, 1), (10, 10, 25))
 CHANGES = (0.3, 0.1, 0.03, 0.01)
 TIMED = 0.1  # of them, of which the timing is judged
+HELD_SETTINGS = ((10, 10, 1), (10, 10, 25))
+HELD_CHANGES = (0.1, 0.03, 0.01)
 PHYSICS = {"unseen": _motion_physics, "third": _motion_third}
 # What the limit does not know of a coil; true where it is spread evenly in the logarithm. Not
 # named and so known: how the eddy currents are shared out, bounce, film, sticking, idle stroke.
@@ -67,6 +74,7 @@ class Coils:
     time: Array
     moving: Array
     stuck: Array
+    held: Array  # stuck, at another temperature and supply
     end: Array
 
 
@@ -91,20 +99,21 @@ def _own(change: float, seed: int) -> Coils:
     coils = motion_bank.draw_coils(rng, np.full(COILS, change), rng.uniform(0.9, 2.5, COILS))
     time, moving = motion_bank.simulate(coils, 6.4)
     _, stuck = motion_bank.simulate(replace(coils, change=np.zeros_like(coils.change)), 6.4)
-    return Coils(time, moving.astype(float), stuck.astype(float), coils.end.astype(float))
+    held = held_of_family(coils, 6.4, seed)
+    return Coils(time, moving.astype(float), stuck.astype(float), held, coils.end.astype(float))
 
 
-def _other(
-    simulate: Callable[..., Waves], change: float, seed: int, *, hard: bool = False
-) -> Coils:
-    size = np.full(COILS if hard else 2 * COILS, change)
-    moving = simulate(np.random.default_rng(seed), size, 6.4)
-    stuck = simulate(np.random.default_rng(seed), size, 6.4, stuck=True)
-    if hard:
-        keep = (moving.end > 0.5) & (moving.end < 4.0)
-    else:
-        keep = _fast(moving)
-    return Coils(moving.time, moving.current[keep], stuck.current[keep], moving.end[keep])
+def _other(physics: ModuleType, change: float, seed: int, *, hard: bool = False) -> Coils:
+    count = COILS if hard else 2 * COILS
+    size = np.full(count, change)
+    moving = physics.simulate(np.random.default_rng(seed), size, 6.4)
+    keep = (moving.end > 0.5) & (moving.end < 4.0) if hard else _fast(moving)
+    drawn = physics.draw(np.random.default_rng(seed), count, stuck=True)
+    drawn = {name: value[..., keep] for name, value in drawn.items()}
+    size = size[keep]
+    stuck = physics.run(drawn, size, 6.4)
+    held = physics.run(drawn | otherwise(len(size), seed), size, 6.4)
+    return Coils(moving.time, moving.current[keep], stuck.current, held.current, moving.end[keep])
 
 
 def _fast(waves: Waves) -> NDArray[np.bool_]:
@@ -118,7 +127,8 @@ def _limits(change: float, seed: int) -> dict[str, Limit]:
     limits = {}
     for number, (kind, physics) in enumerate(PHYSICS.items(), 2):
         drawn = physics.draw(np.random.default_rng(seed + number), 2 * COILS)
-        limits[kind] = limit_of(drawn, physics.run, UNKNOWN[kind], _fast, change, 6.4)
+        held = {"lift": np.full(1, 1e3)}
+        limits[kind] = limit_of(drawn, physics.run, UNKNOWN[kind], _fast, change, 6.4, held)
     return limits
 
 
@@ -175,6 +185,13 @@ def _row(
     posterior = batch.end_posterior_s[timed] * 1e6
     stated = np.hypot(posterior, END_MODEL * batch.tau_s[timed] * 1e6)
     draws = np.random.default_rng(1).normal(size=(50, len(posterior)))
+    lone = math.hypot(NOISE_A, step / math.sqrt(12)) / math.sqrt(ON_TIMES)
+    with_held = setting in HELD_SETTINGS and change in HELD_CHANGES and not kind.startswith("hard")
+    if with_held:
+        rng = np.random.default_rng(round(1e4 * change) + 1)
+        held = _converted(_sampled(coils.time, coils.held, at), step, ON_TIMES, rng)
+        seen, _ = told(at, _converted(moving, step, cycles, rng), held, noise, lone)
+        false, compared = told(at, _converted(stuck, step, cycles, rng), held, noise, lone)
     return {
         "physics": kind,
         "khz": rate_khz,
@@ -194,6 +211,12 @@ def _row(
         if limit is None
         else round(limit.p95(at / TAU_S, noise / FINAL_A) * TAU_S * 1e6, 1),
         "within_2u": round(float(np.mean(np.abs(errors) < 2 * stated)), 3),
+        "held_detected": round(seen, 4) if with_held else None,
+        "held_stuck_moved": round(false, 4) if with_held else None,
+        "held_compared": round(compared, 3) if with_held else None,
+        "held_limit_p95_us": None
+        if limit is None or not with_held
+        else round(limit.p95(at / TAU_S, noise / FINAL_A, lone / FINAL_A) * TAU_S * 1e6, 1),
     }
 
 
@@ -201,6 +224,17 @@ def _stuck_rates(rows: list[dict[str, object]], kind: str) -> float:
     """Stuck coils called moved, over all rows of 10 kS/s and 10 bit of one physics."""
     rates = [_number(r["stuck_moved"]) for r in rows if _base(r) and r["physics"] == kind]
     return float(np.mean(rates))
+
+
+def _held_verdicts(rows: list[dict[str, object]], kind: str) -> list[Verdict]:
+    """The same, told beside each coil's own recording with the armature held."""
+    mine = [r for r in rows if r["physics"] == kind and r["held_detected"] is not None]
+    (three,) = (r for r in mine if _base(r) and r["change_percent"] == 3.0)
+    false = float(np.mean([_number(r["held_stuck_moved"]) for r in mine]))
+    return [
+        Verdict(f"{kind}, held: detected at 3 %", _number(three["held_detected"]), ">=", 0.99),
+        Verdict(f"{kind}, held: stuck called moved", false, "<=", RATE),
+    ]
 
 
 def _within(rows: list[dict[str, object]], kind: str) -> float:
@@ -259,23 +293,23 @@ def _pulse_cost() -> float:
 def run(json: bool) -> int:
     """Print the table."""
     rows = []
-    unseen, third = _motion_physics.simulate, _motion_third.simulate
     limits = _limits(TIMED, round(1e4 * TIMED))
     for change in CHANGES:
         seed = round(1e4 * change)
         sets = {
             "own": _own(change, seed + 1),
-            "unseen": _other(unseen, change, seed + 2),
-            "third": _other(third, change, seed + 3),
+            "unseen": _other(_motion_physics, change, seed + 2),
+            "third": _other(_motion_third, change, seed + 3),
         }
         if change == TIMED:
-            sets["hard"] = _other(unseen, change, 77, hard=True)
-            sets["hard3"] = _other(third, change, 78, hard=True)
+            sets["hard"] = _other(_motion_physics, change, 77, hard=True)
+            sets["hard3"] = _other(_motion_third, change, 78, hard=True)
         for setting in SETTINGS:
             for kind, coils in sets.items():
                 limit = limits.get(kind) if change == TIMED else None
                 rows.append(_row(kind, change, coils, setting, limit))
     verdicts = [v for kind in ("own", "unseen", "third") for v in _verdicts(rows, kind)]
+    verdicts += [v for kind in ("own", "unseen", "third") for v in _held_verdicts(rows, kind)]
     verdicts += [
         Verdict(f"{kind}: end within 2u at 10 %", _within(rows, kind), ">=", COVERAGE)
         for kind in ("own", "unseen", "third", "hard", "hard3")
@@ -303,6 +337,7 @@ def run(json: bool) -> int:
         "timed",
     )
     titles += ("p50 µs", "p95 µs", "bias", "post. p95", "limit", "in 2u")
+    titles += ("held: found", "stuck moved", "compared", "limit")
     print("".join(f"{t:>12}" if len(t) > 8 else f"{t:>9}" for t in titles))
     for row in rows:
         texts = ["-" if v is None else str(v) for v in row.values()]

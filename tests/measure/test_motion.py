@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from benchrig.measure import motion as motion_module
 from benchrig.measure.features import MotionAnswer
-from benchrig.measure.motion import END_MODEL, assess_batch, assess_motion, estimate_noise
+from benchrig.measure.motion import END_MODEL, assess_batch, assess_motion
+from benchrig.measure.motion_record import estimate_noise
 from tests.bench import _motion_physics as physics
 
 Array = NDArray[np.float64]
