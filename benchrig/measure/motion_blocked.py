@@ -42,6 +42,7 @@ REACH = 0.25  # farthest final current from the recording's, in the logarithm
 SPAN_MIN = 0.02  # of the on-times' final currents, from which their slope is learned
 LEVEL_FROM, LEVEL_TO = 3.5, 5.0  # time constants between which the final current is read
 LEVEL_SPREAD = 0.03  # of the final current, left free
+USUAL_NOISE = 1e-3  # of the final current
 TAU_SPREAD = 0.015  # of the time constant, past what the final current says: the supply's
 WARM_LEAST = 0.01  # change of the resistance that is allowed for at least
 WARM_SHARE = 0.2  # of it that a slope learned from the recording may still miss
@@ -236,7 +237,7 @@ def beside_blocked(
     held_time = np.asarray(reference.time_s)
     if abs(float(np.median(np.diff(held_time))) / step - 1) > 0.01:
         return Beside(reason="it was sampled at another rate")
-    warmer = float(np.log(max(_level(time, current, reference.tau_s), 1e-12) / reference.final_a))
+    warmer = _warmer(time, current, reference)
     if not abs(warmer) <= REACH:
         return Beside(
             reason=f"the final current is {100 * np.expm1(warmer):+.0f} % from its: other supply "
@@ -244,7 +245,8 @@ def beside_blocked(
         )
     held = np.asarray(reference.current_a) + warmer * np.asarray(reference.slope_a)
     held_noise = float(np.hypot(reference.noise_a, warmer * reference.noise_slope_a))
-    time, current = _overlap(time, current, float(held_time[-1]) + 0.51 * step)
+    both = time <= held_time[-1] + 0.51 * step
+    time, current = time[both], current[both]
     tau, final, window, why = scale_rows(time, _resampled(time, held_time, held)[None])
     if why[0]:
         return Beside(reason=why[0])
@@ -271,8 +273,11 @@ def beside_blocked(
     )
 
 
-def _overlap(time: Array, current: Array, last: float) -> tuple[Array, Array]:
-    return time[time <= last], current[time <= last]
+def _warmer(time: Array, current: Array, reference: BlockedReference) -> float:
+    """Final current over the recording's, in the logarithm, both read at the same times."""
+    there = np.interp(time, reference.time_s, reference.current_a)
+    levels = [max(_level(time, one, reference.tau_s), 1e-12) for one in (current, there)]
+    return float(np.log(levels[0] / levels[1]))
 
 
 def _warm(reference: BlockedReference, warmer: float) -> float:
@@ -307,7 +312,7 @@ def _difference(time: Array, current: Array, held: Array, tau: float) -> Array:
         rest = (current / level - fitted) / final
         ratio = time / (tau * longer)
         shapes[:, 0], shapes[:, 1] = fitted / final, ratio * np.exp(-ratio)
-        power = shapes.T @ shapes + np.diag([0.0, (1e-3 / TAU_SPREAD) ** 2])
+        power = shapes.T @ shapes + np.diag([0.0, (USUAL_NOISE / TAU_SPREAD) ** 2])
         more = np.linalg.solve(power, shapes.T @ rest)
         level *= 1 + float(np.clip(more[0], -0.1, 0.1))
         longer *= 1 - float(np.clip(more[1], -0.1, 0.1))

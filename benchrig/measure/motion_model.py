@@ -32,6 +32,7 @@ Floats = NDArray[np.float32]
 PATH = Path(__file__).with_name("motion_family.npz")
 SEED = 20012
 STUCK_SLACK = 1.3  # variance of stuck coils unlike the family, over a cluster's
+UNLIKE = 2.5e-4  # of the final current, in every sample: what no family gets right of iron
 COMMON_SHARE = 0.03  # of the variance of all clusters together that each gets besides
 RATE_RESERVE = 0.8  # the threshold is set for this share of the stated rate
 SIZE_AIM = 6.0  # of the signatures looked for, over the noise
@@ -157,7 +158,7 @@ def make_detector(grid: Grid, relative_noise: float, false_alarm_rate: float) ->
     rng = np.random.default_rng(SEED)
     share, means, powers = stuck_clusters(grid)
     points = len(grid.u)
-    inverse = np.linalg.inv(powers + relative_noise**2 * np.eye(points))
+    inverse = np.linalg.inv(powers + (relative_noise**2 + UNLIKE**2) * np.eye(points))
     inverse = 0.5 * (inverse + inverse.transpose(0, 2, 1))
     whiteners = np.asarray(np.linalg.cholesky(inverse), dtype=np.float64)
     signatures = grid.on_grid("signature").astype(np.float64)

