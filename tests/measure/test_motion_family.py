@@ -38,6 +38,16 @@ def _curves(data: Mapping[str, NDArray[Any]], name: str) -> Array:
     return np.asarray(data[name].astype(float) @ data["basis"].astype(float))
 
 
+def test_the_file_knows_how_a_coil_differs_from_itself_warmer() -> None:
+    """Compared by power, since factors may come out with other signs on another machine."""
+    made, left = motion_family.warm_shapes()
+    held = _curves(motion_model.family(), "warm_factors")
+    np.testing.assert_allclose(np.sum(made**2, axis=0), np.sum(held**2, axis=0), atol=2e-5)
+    # What a scaling leaves is small, and the factors hold nearly all of it.
+    assert 0.01 < np.sqrt(np.mean(np.sum(made**2, axis=0))) < 0.05
+    assert left < 1e-3 * np.mean(np.sum(made**2, axis=0))
+
+
 @pytest.mark.slow
 @pytest.mark.timeout(1200)
 def test_the_file_is_what_the_generator_makes() -> None:
