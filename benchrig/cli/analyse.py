@@ -24,7 +24,10 @@ def register(app: typer.Typer) -> None:
 def analyse(
     wave: Annotated[Path, typer.Argument(help="CSV with a header: time_s,current_a[,voltage_v].")],
     start_s: Annotated[
-        float | None, typer.Option("--start-s", help="When the part was switched on; default 0.")
+        float | None,
+        typer.Option(
+            "--start-s", min=-1e9, max=1e9, help="When the part was switched on; default 0."
+        ),
     ] = None,
     reference: Annotated[
         Path | None,

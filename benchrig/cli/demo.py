@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from benchrig.cli.files import cannot_write
 from benchrig.cli.output import Interrupted, columns, say, say_json, talk, wrapped
 from benchrig.cli.runs import JsonOption
 from benchrig.errors import ExitCode, UsageError
@@ -91,9 +92,12 @@ def demo_command(
 
 def _folder(wanted: Path | None) -> Path:
     if wanted is not None:
-        if wanted.exists() and any(wanted.iterdir()):
-            raise UsageError(f"{wanted} is not empty", advice="give a new folder")
-        wanted.mkdir(parents=True, exist_ok=True)
+        try:
+            if wanted.exists() and any(wanted.iterdir()):
+                raise UsageError(f"{wanted} is not empty", advice="give a new folder")
+            wanted.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise cannot_write(wanted, error) from error
         return wanted
     for number in range(1, 100):
         path = Path("benchrig-demo" if number == 1 else f"benchrig-demo-{number}")

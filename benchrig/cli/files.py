@@ -38,5 +38,5 @@ def cannot_write(path: Path, error: OSError) -> UsageError:
     """The error for a file that could not be written."""
     return UsageError(
         f"{printable(path)} cannot be written: {error.strerror or error}",
-        advice="give another place; the run log has everything",
+        advice="give another place; what the run log has is safe",
     )

@@ -146,10 +146,10 @@ def record_correct(
     from benchrig.cli.pace import stamp
     from benchrig.record.forms import to_json
 
+    with open_log(log) as run_log:  # what is to be corrected is there, or no log is made
+        record_id = resolve(run_log, record_id)
     with open_log(log, read_only=False) as run_log:
-        made = run_log.correct(
-            resolve(run_log, record_id), field, new, who=who, why=why, at=stamp()
-        )
+        made = run_log.correct(record_id, field, new, who=who, why=why, at=stamp())
     if as_json:
         say_json({"schema": "benchrig.correction/1", "correction": to_json(made)})
         return

@@ -170,3 +170,29 @@ def test_a_damaged_log_is_told_in_one_document(done: tuple[Shell, str]) -> None:
     assert said.code == ExitCode.LOG
     assert not said.json["intact"]
     assert said.json["findings"]
+
+
+def test_a_correction_makes_no_log_where_none_is(tmp_path: Path) -> None:
+    shell = Shell(folder=tmp_path)
+    where = ("--log", str(tmp_path / "typo" / "runs.db"))
+    who = ("--who", "me", "--why", "misread")
+    said = shell("record", "correct", "last", "tag", "K-2", *who, *where, "--json")
+    assert said.code == ExitCode.LOG
+    assert "there is none" in said.error["message"]
+    assert not (tmp_path / "typo").exists()
+
+
+@pytest.mark.parametrize("place", ["/proc/demo", "a-file"])
+def test_a_demo_says_where_it_cannot_be(place: str, shell: Shell) -> None:
+    shell.file("a-file", "")
+    said = shell("demo", "--folder", place, "--json")
+    assert said.code == ExitCode.USAGE, said.stderr
+    assert place in said.error["message"]
+
+
+@pytest.mark.parametrize("start_s", ["nan", "inf"])
+def test_a_waveform_begins_at_a_time(start_s: str, shell: Shell) -> None:
+    rows = "".join(f"{n * 1e-4},{0.9 - 0.9 * 0.88**n}\n" for n in range(60))
+    wave = shell.file("wave.csv", "time_s,current_a\n" + rows)
+    assert shell("analyse", wave, "--start-s", start_s).code == ExitCode.USAGE
+    assert shell("analyse", wave, "--start-s", "0").code == ExitCode.PASS
