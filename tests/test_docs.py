@@ -120,7 +120,7 @@ def test_a_command_that_reports_takes_json() -> None:
 @pytest.mark.slow
 def test_the_readmes_first_commands_run_as_written(tmp_path: Path) -> None:
     shell = Shell(folder=tmp_path)
-    (block,) = [b for b in blocks(ROOT / "README.md") if any("benchrig run" in line for line in b)]
+    block = next(b for b in blocks(ROOT / "README.md") if any("benchrig run" in x for x in b))
     codes = {}
     for line in block:
         words = shlex.split(line, comments=True)
