@@ -265,7 +265,7 @@ def _verdicts(rows: list[dict[str, object]], kind: str) -> list[Verdict]:
     return [
         Verdict(f"{kind}: detected at 3 %", _number(base[3.0]["detected"]), ">=", 0.99),
         Verdict(f"{kind}: stuck called moved", _stuck_rates(rows, kind, 1), "<=", RATE),
-        Verdict(f"{kind}: the same, mean of 25 cycles", _stuck_rates(rows, kind, 25), "<=", RATE),
+        Verdict(f"{kind}: stuck, mean of 25 cycles", _stuck_rates(rows, kind, 25), "<=", RATE),
         *(
             Verdict(name, _number(row["end_p95_us"]), "<=", 30.0, _limit(row))
             for name, row in (
