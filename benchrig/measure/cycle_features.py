@@ -28,7 +28,7 @@ from benchrig.measure.cycle_window import (
     trace_of,
     two_wire,
 )
-from benchrig.measure.dropouts import Dip, OnTime, find_dips, medians, sample_noise
+from benchrig.measure.dropouts import Dip, OnTime, find_dips, medians, noise_beside_dips
 from benchrig.measure.features import (
     CycleFeatures,
     DropOut,
@@ -99,7 +99,7 @@ class _Cycle:
         self.voltage = None if trace.voltage_v is None else inside_edges(trace.voltage_v[on])
         self.pump = context.part_kind.is_pump
         step = abs(trace.current_scale.step * trace.current_scale.gain)
-        self.noise = sample_noise(self.current[self.current.size // 2 :], step)
+        self.noise = noise_beside_dips(self.current[self.current.size // 2 :], step)
 
     def features(self) -> CycleFeatures:
         tau = self._tau()

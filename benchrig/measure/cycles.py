@@ -14,7 +14,7 @@ import numpy as np
 
 from benchrig.measure.cycle_features import analyse_cycle
 from benchrig.measure.cycle_window import CycleContext, RunMemory, Window
-from benchrig.measure.dropouts import sample_noise
+from benchrig.measure.dropouts import noise_beside_dips
 from benchrig.measure.features import CycleFeatures
 from benchrig.measure.propagation import FloatArray
 from benchrig.measure.reading import Codes
@@ -281,7 +281,7 @@ class CycleAnalyser:
         if max(abs(scale.value(int(code))) for code in (column.min(), column.max())) < least:
             return
         current = scale.to_si(column)
-        least += UNEXPECTED_SIGMAS * sample_noise(current, abs(scale.step))
+        least += UNEXPECTED_SIGMAS * noise_beside_dips(current, abs(scale.step))
         where = np.flatnonzero(current > least)
         if where.size == 0:
             return

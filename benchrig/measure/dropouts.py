@@ -24,6 +24,11 @@ CHUNK_SAMPLES_MIN = 16
 LEVEL_STEP = 0.05  # a chunk this far below its neighbours is no level to follow
 JOIN_SAMPLES = 2  # a gap this short inside a drop-out does not split it
 SAG_MIN = 0.01
+SAMPLES_MIN = 8  # fewer tell no noise
+CALM_SHARE = 0.4
+CALM_SIGMA = 0.2972  # root mean square of so many of a normal distribution's smallest values
+CALM_FACTOR = 3.0  # few samples scatter by that much
+ON_SHARE = 0.1  # of a chunk: a current that stands at twice its median for so long is the level
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,15 +108,30 @@ def medians(rows: FloatArray) -> FloatArray:
 
 
 def sample_noise(values: FloatArray, step: float) -> float:
-    """Standard deviation of one sample, robust to steps and dips; never below quantisation."""
-    floor = step / math.sqrt(12.0)
-    if values.size < 8:
-        return max(step, floor)
-    differences = np.diff(values)
+    """Standard deviation of one sample, robust to a few steps; never below quantisation."""
+    return step if values.size < SAMPLES_MIN else _noise(np.sort(np.abs(np.diff(values))), step)
+
+
+def noise_beside_dips(values: FloatArray, step: float) -> float:
+    """The same of converted codes, where dips may be many or the samples few.
+
+    What makes dips must not set the bar that hides them: noise is at most a small multiple of
+    what the calmest differences show, and those know nothing below a code.
+    """
+    if values.size < SAMPLES_MIN:
+        return step
+    apart = np.sort(np.abs(np.diff(values)))
+    calm = apart[: int(CALM_SHARE * apart.size)]
+    least = max(math.sqrt(float(calm @ calm) / (2.0 * calm.size)) / CALM_SIGMA, 0.6 * step)
+    return min(_noise(apart, step), CALM_FACTOR * least)
+
+
+def _noise(apart: FloatArray, step: float) -> float:
+    """From sorted sizes of differences: their upper end may be steps, not noise."""
     # A quantised quiet signal has a median difference of 0: the mean square of the middle part.
-    middle = np.sort(np.abs(differences))[: int(0.95 * differences.size)]
+    middle = apart[: int(0.95 * apart.size)]
     trimmed = float(np.sqrt(np.mean(middle**2)) / 0.871) / math.sqrt(2.0)
-    return max(trimmed, floor)
+    return max(trimmed, step / math.sqrt(12.0))
 
 
 def _level(on: OnTime, settled: int, usual_v: float | None) -> FloatArray:
@@ -121,13 +141,24 @@ def _level(on: OnTime, settled: int, usual_v: float | None) -> FloatArray:
     chunk_s = 2.0 * CHUNK_S if on.pump else CHUNK_S
     size = min(current.size, max(CHUNK_SAMPLES_MIN, int(chunk_s / period) if period > 0 else 1))
     count = current.size // size
-    levels = medians(current[: count * size].reshape(count, size))
+    rows = current[: count * size].reshape(count, size)
+    levels = medians(rows) if on.pump else _on_levels(rows)
     if on.voltage_v is not None and usual_v and not on.pump:
         volts = on.voltage_v[settled:][: count * size].reshape(count, size)
         sags = medians(volts) / usual_v
         levels = levels / np.where(sags > 0.5, sags, 1.0)
     good = np.flatnonzero(_followed(levels))
     return _between_centres(np.interp(np.arange(count), good, levels[good]), size, current.size)
+
+
+def _on_levels(rows: FloatArray) -> FloatArray:
+    """The median of each row, of its higher samples alone where the contact is mostly open."""
+    placed, last = np.sort(rows), rows.shape[1] - 1
+    levels = 0.5 * (placed[:, last // 2] + placed[:, (last + 1) // 2])
+    high = placed[:, last - int(ON_SHARE * last)]
+    for k in np.flatnonzero(COLLAPSE * high > levels):
+        levels[k] = np.median(rows[k, rows[k] > COLLAPSE * high[k]])
+    return np.asarray(levels)
 
 
 def _between_centres(levels: FloatArray, size: int, samples: int) -> FloatArray:

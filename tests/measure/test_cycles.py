@@ -167,6 +167,50 @@ def test_drop_outs_anywhere_in_the_on_time(begin: float, length: float, depth: f
     assert drop.depth == pytest.approx(depth, abs=0.03)
 
 
+@pytest.mark.parametrize("rate", [10_000.0, 20_000.0])
+@pytest.mark.parametrize(("begin", "samples"), [(1.5e-3, 1), (1.5e-3, 2), (2e-3, 1), (1.6e-3, 5)])
+def test_a_drop_out_fills_much_of_a_short_pulse(rate: float, begin: float, samples: int) -> None:
+    """2.5 ms in 10 ms: a lost sample is no small part of what tells the noise."""
+
+    def spoil(time: Any, amps: Any) -> Any:
+        inside = (time >= 0.1 + begin) & (time < 0.1 + begin + (samples - 0.01) / rate)
+        return np.where(inside, 0.0, amps)
+
+    stream = CoilStream(on_s=2.5e-3, off_s=7.5e-3, cycles=20, spoil=spoil, rate=rate)
+    out, _ = feed(stream)
+    assert [f.cycle for f in out if f.drop_outs] == [11]
+    assert out[10].drop_outs[0].duration_s == pytest.approx(samples / rate)
+
+
+@pytest.mark.parametrize("begin", [0.0, 0.1])
+@pytest.mark.parametrize(("every", "open_samples"), [(5, 1), (10, 3), (20, 10), (10, 7), (40, 33)])
+def test_a_contact_that_chatters_does_not_hide_itself(
+    begin: float, every: int, open_samples: int
+) -> None:
+    """Open for many short spells: neither the noise nor the level is what the gaps make of them."""
+
+    def spoil(time: Any, amps: Any) -> Any:
+        phase = np.floor((time - 0.8 - begin) * 10_000 + 0.5)
+        gap = (phase >= 0) & (time < 1.2) & (phase % every < open_samples)
+        return np.where(gap, 0.0, amps)
+
+    out, _ = feed(CoilStream(spoil=spoil))
+    assert [bool(f.drop_outs) for f in out] == [False, True, False]
+    open_s = sum(drop.duration_s for drop in out[1].drop_outs)
+    # A contact that closes late breaks nothing yet: a first gap of all is not counted.
+    assert open_s >= (0.4 - begin) * open_samples / every - 5e-3
+    assert all(drop.depth == pytest.approx(1.0, abs=0.02) for drop in out[1].drop_outs)
+
+
+def test_a_leak_that_chatters_while_off_is_reported() -> None:
+    def spoil(time: Any, amps: Any) -> Any:
+        phase = np.floor((time - 0.5) * 10_000 + 0.5)
+        return np.where((phase >= 0) & (phase < 2500) & (phase % 5 == 0), 0.3, amps)
+
+    _, analyser = feed(CoilStream(spoil=spoil))
+    assert len(analyser.unexpected) == 500
+
+
 def test_a_cycle_that_never_came_on() -> None:
     def spoil(time: Any, amps: Any) -> Any:
         return np.where((time > 0.79) & (time < 1.5), 0.0, amps)
