@@ -57,8 +57,10 @@ class _SerialLink:
         try:
             self._check_line()
             self._port.break_condition = True
-            await asyncio.sleep(BREAK_S)
-            self._port.break_condition = False
+            try:
+                await asyncio.sleep(BREAK_S)
+            finally:  # a line that is left low carries nothing any more
+                self._port.break_condition = False
         except OSError as error:
             if error.errno in (errno.ENOTTY, errno.EINVAL, errno.EOPNOTSUPP):
                 raise NoBreak(f"{self.name}: this port has no serial break") from error

@@ -354,7 +354,12 @@ async def test_a_break_holds_the_line_low_and_lets_it_go(
     monkeypatch.setattr(serial.Serial, "cts", True)  # a pseudo-terminal has no such line
     async with make() as (link, _):
         await link.send_break()
-    assert line == [True, False]
+        assert line == [True, False]
+        told_off = asyncio.create_task(link.send_break())
+        await asyncio.sleep(0)
+        told_off.cancel()
+        await asyncio.gather(told_off, return_exceptions=True)
+    assert line == [True, False] * 2, "an interrupt leaves no line low"
 
 
 async def test_a_pseudo_terminal_has_no_break_and_says_so() -> None:
