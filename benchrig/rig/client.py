@@ -229,7 +229,9 @@ class Rig:
         await self._ask(Stream(inputs_mask=mask, scan_period_us=scan_period_us), Streaming)
         info = self._exchange.reader.stream
         if info is None:
-            raise ProtocolViolation(f"{self.name}: the rig restarted while it began to sample")
+            raise ProtocolViolation(
+                f"{self.name}: it restarted as it began to sample, or samples what nobody asked"
+            )
         return info
 
     async def stop_stream(self) -> int:
@@ -332,6 +334,6 @@ async def rig_on(link: Link, calibration: Correction | None = None) -> AsyncIter
             reader.cancel()
             (end,) = await asyncio.gather(reader, return_exceptions=True)
             await link.close()
-            for mistake in (end, rig._heartbeat and rig._heartbeat.mistake):
+            for mistake in (end, exchange.mistake):
                 if isinstance(mistake, Exception):  # of ours: never hide it
                     raise mistake

@@ -42,6 +42,10 @@ class ClockComparison:
 
     def __init__(self, tick_s: float) -> None:
         self._tick_s = tick_s
+        self.begin_anew()
+
+    def begin_anew(self) -> None:
+        """Forget all: the rig's ticks began anew."""
         self._first: ClockPoint | None = None
         self._begun_s = 0.0
         self._latest: deque[ClockPoint] = deque()

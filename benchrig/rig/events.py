@@ -179,15 +179,18 @@ class EventReader:
                 self._running_id, self._idle_seen = schedule_id, 0
             case ((AllOff() | OpenFeed()), Accepted()):
                 self._running_id = None  # no Finished will come
-            case Stream(), Streaming():
-                return self._stream_began(answer)
+            case Stream(inputs_mask=asked), Streaming():
+                return self._stream_began(asked, answer)
             case Stream(), _:
                 self._held = None
             case _, Status():
                 return self.read_status(answer)
         return []
 
-    def _stream_began(self, answer: Streaming) -> list[RigEvent]:
+    def _stream_began(self, asked_mask: int, answer: Streaming) -> list[RigEvent]:
+        held, self._held, self.stream = self._held or [], None, None
+        if answer.inputs_mask != asked_mask or answer.scan_period_ticks == 0:
+            raise MessageError("Streaming: other inputs than were asked for, or in no time")
         self.stream = StreamInfo(
             stream=answer.stream,
             inputs=inputs_of(answer.inputs_mask),
@@ -195,7 +198,6 @@ class EventReader:
             scan_period_ticks=answer.scan_period_ticks,
         )
         self._block, self._block_next = Unwrapper(16), 0
-        held, self._held = self._held or [], None
         return [event for samples in held for event in self._read_samples(samples)]
 
     # --- what the rig says ---

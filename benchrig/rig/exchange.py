@@ -10,7 +10,7 @@ from typing import Any
 from benchrig.errors import LinkError, ProtocolViolation, RigError
 from benchrig.measure.samples import SampleBlock
 from benchrig.rig.clock import ClockComparison, ClockPoint
-from benchrig.rig.events import EdgeEvent, EventReader, LinkLost, RigEvent
+from benchrig.rig.events import EdgeEvent, EventReader, LinkLost, RigEvent, RigRestarted
 from benchrig.rig.link import Link
 from benchrig.wire.messages import Heartbeat, Message, MessageError, Status
 from benchrig.wire.runs import FrameRun
@@ -33,6 +33,7 @@ class Exchange:
         self.session = HostSession()
         self.reader = EventReader()
         self.clock = ClockComparison(1.0)
+        self.mistake: Exception | None = None  # of ours, in a beat: nobody waited to be told
         self.events_dropped = 0
         self.violations = 0
         self._violation = ""
@@ -44,7 +45,7 @@ class Exchange:
         self._frame = b""
         self._sent_s = 0.0
         self._timer: asyncio.TimerHandle | None = None
-        self._answer: Message | None = None
+        self._answer: Message | Exception | None = None
         self._waiting: asyncio.Future[None] | None = None
         self._beat_due = False
         self._lost: RigError | None = None
@@ -72,6 +73,8 @@ class Exchange:
                     await self._until_answered()
                     if self._answer is None:
                         raise self._end()
+                    if isinstance(self._answer, Exception):
+                        raise self._answer
                     return self._answer
                 finally:
                     self._settle()
@@ -101,9 +104,20 @@ class Exchange:
         if wait_s is None:
             self.lose(self._silence())
             return
-        self._write(self._frame)
+        try:
+            self._write(self._frame)
+        except Exception as mistake:  # noqa: BLE001 - told to who waits, or to who opened the rig
+            self._fail(mistake)
         if self._asking:
             self._timer = asyncio.get_running_loop().call_later(wait_s, self._say)
+
+    def _fail(self, mistake: Exception) -> None:
+        """A mistake of ours ends one question; the part is made safe by those that follow."""
+        if isinstance(self._asked, Heartbeat):
+            self.mistake = self.mistake or mistake
+        self._answer = mistake
+        self.session.abandon()
+        self._settle()
 
     async def _until_answered(self) -> None:
         while self._asking:
@@ -173,6 +187,9 @@ class Exchange:
             self.lose(LinkError(f"{self.link.name}: the link was closed by the other end"))
         except LinkError as error:
             self.lose(error)
+        except Exception as mistake:
+            self.lose(LinkError(f"{self.link.name}: internal error while reading: {mistake!r}"))
+            raise
 
     def _take(self, data: bytes) -> None:
         for item in self.session.receive(data):
@@ -183,12 +200,19 @@ class Exchange:
                     case Unasked(message=message):
                         self._tell(self.reader.read(message))
                     case Answered(request=request, answer=answer):
-                        self._tell(self.reader.answered(request, answer))
-                        self._take_answer(answer)
+                        try:
+                            self._tell_answered(self.reader.answered(request, answer))
+                        finally:  # an answer is one, whatever was held back for it
+                            self._take_answer(answer)
                     case Nonsense(reason=reason):
                         self._violated(reason)
             except MessageError as error:
                 self._violated(str(error))
+
+    def _tell_answered(self, events: list[RigEvent]) -> None:
+        if events and isinstance(events[0], RigRestarted):
+            self.clock.begin_anew()
+        self._tell(events)
 
     def _take_answer(self, answer: Message) -> None:
         loop = asyncio.get_running_loop()

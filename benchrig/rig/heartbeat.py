@@ -23,10 +23,9 @@ def next_beat_s(sent_s: float) -> float:
 
 
 class Heartbeat:
-    """Beats on an exchange from now on, until it is lost or this is stopped."""
+    """Beats on an exchange from now on, until it is lost or mistaken, or this is stopped."""
 
     def __init__(self, exchange: Exchange) -> None:
-        self.mistake: Exception | None = None  # of ours, which ended it
         self._exchange = exchange
         self._loop = asyncio.get_running_loop()
         self._timer: asyncio.Handle = self._loop.call_soon(self._beat)
@@ -36,11 +35,8 @@ class Heartbeat:
         self._timer.cancel()
 
     def _beat(self) -> None:
+        exchange = self._exchange
         now_s = self._loop.time()
-        try:
-            self._exchange.beat()
-        except Exception as mistake:  # noqa: BLE001 - whoever opened the rig is told of it
-            self.mistake = mistake
-        else:
-            if not self._exchange.lost:
-                self._timer = self._loop.call_at(next_beat_s(now_s), self._beat)
+        exchange.beat()
+        if not exchange.lost and exchange.mistake is None:
+            self._timer = self._loop.call_at(next_beat_s(now_s), self._beat)

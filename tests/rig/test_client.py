@@ -18,6 +18,7 @@ from benchrig.rig.client import (
     VersionNotSpoken,
     rig_on,
 )
+from benchrig.rig.clock import ClockComparison, ClockPoint
 from benchrig.rig.events import (
     EdgeEvent,
     FaultEvent,
@@ -260,6 +261,36 @@ async def test_blocks_that_come_before_the_answer_to_stream_are_kept() -> None:
         assert rig.blocks_lost == 0
 
 
+async def test_a_damaged_block_before_the_answer_to_stream_costs_nothing_else() -> None:
+    link = ScriptedRig()
+
+    def stream(request: Message) -> Message:
+        assert isinstance(request, Stream)
+        link.say(block(0, [1, 2, 3]))  # no whole scans
+        return Streaming(stream=1, inputs_mask=3, code_bits=10, scan_period_ticks=200)
+
+    link.answers[Stream] = stream
+    async with rig_on(link) as rig:
+        await rig.stream([0, 1], 100)
+        assert (rig.violations, rig.state) == (1, RigClientState.OPEN)
+
+
+@pytest.mark.parametrize("answer", [{"inputs_mask": 5}, {"scan_period_ticks": 0}])
+async def test_a_stream_that_nobody_asked_for_is_never_taken_for_one(
+    answer: dict[str, int],
+) -> None:
+    link = ScriptedRig()
+    async with rig_on(link) as rig:
+        await rig.stream([0, 1], 100)
+        whole = Streaming(stream=2, inputs_mask=3, code_bits=10, scan_period_ticks=200)
+        link.answers[Stream] = lambda _: replace(whole, **answer)
+        with pytest.raises(ProtocolViolation, match="asked"):
+            await rig.stream([0, 1], 100)
+        link.say(block(0, [1, 2], stream=2), block(0, [1, 2]))
+        await rig.read_status()
+        assert rig.take_events() == []
+
+
 async def test_a_fault_is_told_once_whether_by_message_or_by_status() -> None:
     link = ScriptedRig()
     async with rig_on(link) as rig:
@@ -313,6 +344,19 @@ async def test_a_rig_that_restarted_is_told() -> None:
         link.status = replace(link.status, boot_count=4, fault=FaultReason.WATCHDOG)
         await rig.read_status()
         assert rig.take_events() == [RigRestarted(boot_count=4, fault=FaultReason.WATCHDOG)]
+
+
+async def test_the_clocks_are_compared_from_a_restart_on() -> None:
+    link = ScriptedRig()
+    async with rig_on(link) as rig:
+        clock = rig._exchange.clock = ClockComparison(rig.tick_s)
+        at_s = asyncio.get_running_loop().time() - 100.0
+        clock.add(ClockPoint(sent_s=at_s, answered_s=at_s, tick=-200_000_000))
+        await rig.read_status()
+        assert rig.clock_ratio is not None
+        link.status = replace(link.status, boot_count=4, tick=5)
+        await rig.read_status()
+        assert rig.clock_ratio is None, "its ticks began anew"
 
 
 async def test_a_rig_that_talks_nonsense_ends_as_a_protocol_violation() -> None:

@@ -9,7 +9,7 @@ import pytest
 from benchrig.errors import LinkError
 from benchrig.rig.client import rig_on
 from benchrig.rig.events import LinkLost
-from benchrig.wire.messages import AllOff, Heartbeat, Message, Status
+from benchrig.wire.messages import AllOff, Heartbeat, Message, OpenFeed, Status
 from tests.rig.scripted_rig import ScriptedRig
 from tests.rig.test_client_on_sim import on_virtual_time
 
@@ -87,3 +87,62 @@ def test_a_mistake_in_a_beat_is_told_to_whoever_opened_the_rig() -> None:
 
     with pytest.raises(Mistake):
         on_virtual_time(work)
+
+
+def test_a_mistake_in_a_beat_leaves_the_rig_to_those_who_make_it_safe() -> None:
+    class Mistake(Exception):
+        pass
+
+    def mistaken(_: Message) -> Status:
+        raise Mistake
+
+    link = ScriptedRig()
+
+    async def work() -> None:
+        async with rig_on(link) as rig:
+            link.answers[Heartbeat] = mistaken
+            await asyncio.sleep(0.3)
+            async with asyncio.timeout(1.0):
+                await rig.all_off()
+            await asyncio.sleep(1.0)
+
+    with pytest.raises(Mistake):
+        on_virtual_time(work)
+    said = [type(message) for message in link.asked[link.asked.index(AllOff()) :]]
+    assert said == [AllOff, OpenFeed], "without beats the rig drops everything"
+
+
+def test_a_mistake_as_something_is_said_again_is_told_and_hangs_nobody() -> None:
+    class Mistake(Exception):
+        pass
+
+    class Stumbling(ScriptedRig):
+        said = b""
+
+        def write(self, data: bytes) -> None:
+            if data == self.said:
+                raise Mistake
+            self.said = data
+            super().write(data)
+
+    async def in_a_request() -> None:
+        link = Stumbling()
+        async with rig_on(link) as rig, asyncio.timeout(2.0):
+            link.lose_answers = 1
+            with pytest.raises(Mistake):
+                await rig.all_off()
+            await rig.all_off()
+
+    link = Stumbling()
+
+    async def in_a_beat() -> None:
+        async with rig_on(link) as rig, asyncio.timeout(2.0):
+            await asyncio.sleep(0.01)
+            link.lose_answers = 1
+            await asyncio.sleep(0.3)
+            await rig.all_off()
+
+    on_virtual_time(in_a_request)
+    with pytest.raises(Mistake):
+        on_virtual_time(in_a_beat)
+    assert link.asked[-2:] == [AllOff(), OpenFeed()]
