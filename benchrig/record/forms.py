@@ -1,9 +1,10 @@
 """JSON forms: any value of a run to bytes and back, and the public JSON of a record.
 
 The canonical bytes of a value are JSON with the fields in the order of their classes, no
-spaces, ASCII only, numbers in their shortest round-trip form. The same record gives the same
-bytes, and so the same digest. A number that is not finite becomes a word ("NaN"), a character
-that no text may hold becomes U+FFFD; neither stops a run from being kept.
+spaces, ASCII only, numbers in their shortest round-trip form. The same value gives the same
+bytes. A number that is not finite becomes a word ("NaN"), a character that no text may hold
+becomes U+FFFD; neither stops a run from being kept. The digest that stands on a page leaves out
+what is as it is by default: a field that a later version adds changes no digest of today.
 """
 
 from __future__ import annotations
@@ -43,8 +44,11 @@ def _stored_adapter(kind: Any) -> TypeAdapter[Any]:
     return TypeAdapter(tuple[kind], config=ConfigDict(ser_json_inf_nan="strings"))
 
 
-def plain(value: Any) -> Any:
-    """A value made of dict, list, str, int, float, bool and None only; never fails."""
+def plain(value: Any, *, sparse: bool = False) -> Any:
+    """A value made of dict, list, str, int, float, bool and None only; never fails.
+
+    ``sparse``: without the fields that hold their default.
+    """
     if isinstance(value, Enum):
         return plain(value.value)
     if value is None or isinstance(value, bool):
@@ -56,14 +60,22 @@ def plain(value: Any) -> Any:
     if isinstance(value, str):
         return value.encode("utf-8", "replace").decode("utf-8") if _unfit(value) else str(value)
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        fields = [(f, getattr(value, f.name)) for f in dataclasses.fields(value)]
+        stated = [(f.name, item) for f, item in fields if not (sparse and _is_default(f, item))]
+        return {name: plain(item, sparse=sparse) for name, item in stated}
     if isinstance(value, dict):
-        return {str(plain(key)): plain(item) for key, item in value.items()}
+        return {str(plain(key)): plain(item, sparse=sparse) for key, item in value.items()}
     if isinstance(value, list | tuple | set | frozenset):
-        return [plain(item) for item in value]
+        return [plain(item, sparse=sparse) for item in value]
     if hasattr(value, "tolist"):  # numpy scalars and arrays
         return plain(value.tolist())
     return plain(str(value))
+
+
+def _is_default(field: dataclasses.Field[Any], value: Any) -> bool:
+    if field.default_factory is not dataclasses.MISSING:
+        return bool(value == field.default_factory())
+    return field.default is not dataclasses.MISSING and bool(value == field.default)
 
 
 def _plain_float(value: float) -> float | str:
@@ -121,11 +133,11 @@ def stored_bytes(value: Any, kind: Any = None) -> bytes:
     return whole[1:-1]  # without the tuple round it
 
 
-def _slow_bytes(value: Any, kind: Any) -> bytes:
+def _slow_bytes(value: Any, kind: Any, *, sparse: bool = False) -> bytes:
     """The same bytes, whatever the value holds: read back once, so that 10 A is 10.0 A too."""
     form = plain(value)
     try:
-        return _dumps(plain(_adapter(kind).validate_python(form)))
+        return _dumps(plain(_adapter(kind).validate_python(form), sparse=sparse))
     except (ValueError, TypeError):
         return _dumps(form)
 
@@ -163,8 +175,8 @@ def from_bytes(kind: type[T], data: bytes) -> T:
 
 
 def digest(value: Any) -> str:
-    """SHA-256 of the canonical bytes, 64 hex digits."""
-    return hashlib.sha256(to_bytes(value)).hexdigest()
+    """SHA-256 of a dataclass's canonical bytes without what is by default; 64 hex digits."""
+    return hashlib.sha256(_slow_bytes(value, type(value), sparse=True)).hexdigest()
 
 
 def record_to_json(record: RunRecord, budget: bool = False) -> dict[str, Any]:

@@ -33,6 +33,41 @@ def test_a_record_survives_its_bytes(made_safe: SafeEvidence | NotProven) -> Non
     assert forms.digest(dataclasses.replace(record, blocks_lost=1)) != forms.digest(record)
 
 
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class _Today:
+    value: float
+    note: str = ""
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class _Later:
+    value: float
+    note: str = ""
+    source: str | None = None
+    lines: tuple[int, ...] = dataclasses.field(default_factory=tuple)
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class _Kept:
+    of_today: tuple[_Today, ...] = ()
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class _KeptLater:
+    of_today: tuple[_Later, ...] = ()
+    more: bool = False
+
+
+def test_a_field_that_a_later_version_adds_changes_no_digest() -> None:
+    today = forms.digest(_Kept(of_today=(_Today(value=1.0), _Today(value=2.0, note="n"))))
+    later = (_Later(value=1.0), _Later(value=2.0, note="n"))
+    assert forms.digest(_KeptLater(of_today=later)) == today
+    told = (later[0], dataclasses.replace(later[1], source="x"))
+    assert forms.digest(_KeptLater(of_today=told)) != today
+    assert forms.digest(_KeptLater(of_today=later, more=True)) != today
+    assert forms.digest(_KeptLater(of_today=later[:1])) != today
+
+
 def test_both_ways_to_the_bytes_agree() -> None:
     record = made.record()
     assert forms.to_bytes(record) == forms._slow_bytes(record, RunRecord)
