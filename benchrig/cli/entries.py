@@ -200,7 +200,7 @@ def stage_word(text: str) -> str:
     """A stage at which values are typed in; UsageError for any other word."""
     from benchrig.record.values import Stage
 
-    allowed = [s.value for s in Stage if s is not Stage.GOLDEN]
+    allowed = [s.value for s in Stage if s not in (Stage.GOLDEN, Stage.HELD)]
     if text not in allowed:
         raise UsageError(f"--stage {text!r} is none of: {', '.join(allowed)}")
     return text

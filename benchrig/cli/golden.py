@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from benchrig.cli.files import destination, write_file
 from benchrig.cli.output import say, say_json
 from benchrig.cli.runs import JsonOption, LogOption, RigOption, confirm, do_run, make_plan
 from benchrig.errors import ExitCode, UsageError
@@ -54,8 +55,8 @@ def rig_golden(
 
     if temperature_c is not None and soaked is not None:
         raise UsageError("give --temperature-c or --soaked, not both")
-    if page is not None and not page.parent.is_dir():
-        raise UsageError(f"there is no folder {page.parent}")
+    if page is not None:
+        destination(page, "")
     plan = make_plan(
         part,
         pattern,
@@ -74,9 +75,7 @@ def rig_golden(
     if page is not None:
         from benchrig.report.html import control_page
 
-        page.write_text(
-            control_page(day.check, day.days, invented=plan.part.invented), encoding="utf-8"
-        )
+        write_file(page, control_page(day.check, day.days, invented=plan.part.invented))
     _show(day, record, where, page, as_json=as_json)
     return int(ExitCode.PASS if day.accepted else ExitCode.RIG)
 

@@ -136,8 +136,9 @@ def record_label(
 
 def _of_order(run_log: LogReader, order: str) -> list[str]:
     from benchrig.record.read import Filters
+    from benchrig.record.values import Stage
 
-    runs = run_log.list_runs(Filters(order=order), 10_000)
+    runs = [r for r in run_log.list_runs(Filters(order=order), 10_000) if r.stage != Stage.HELD]
     newest = {run.tag: run.record_id for run in reversed(runs) if run.tag}
     if not newest:
         raise LogError(

@@ -119,14 +119,16 @@ def parts_of_order(
 ) -> tuple[list[TaggedValues], dict[str, str], bool]:
     """The parts of an order that may be matched, why others may not, and whether it is invented.
 
-    Each tag counts with its newest record; flow is the newest that was typed in. The golden part
-    belongs to the rig, and parts of different names have no values to share.
+    Each tag counts with its newest record, but for those with the armature held; flow is the newest
+    that was typed in. The golden part belongs to the rig, and parts of different names have no
+    values to share.
     """
     from benchrig.judge.matching import TaggedValues
     from benchrig.record.read import Filters
     from benchrig.record.values import Stage
 
-    runs = run_log.list_runs(Filters(order=order, part=part), 10_000)
+    every = run_log.list_runs(Filters(order=order, part=part), 10_000)
+    runs = [run for run in every if run.stage != Stage.HELD]
     kinds = sorted({run.part for run in runs if run.tag and run.stage != Stage.GOLDEN})
     if len(kinds) > 1:
         raise UsageError(

@@ -200,13 +200,15 @@ _WORST_FIRST = ("FAIL", "INCONCLUSIVE", "PASS")  # NOT ASSESSED has no limit to 
 
 
 def _before(run_log: LogReader, record: RunRecord) -> RunRecord | None:
-    """The newest record of the tag at another stage, made before this one."""
+    """The newest record of the tag at another stage, made before this one, its armature free."""
+    from benchrig.record.values import Stage
+
     if not record.plan.tag:
         return None
     earlier = [
         run
         for run in run_log.history(record.plan.tag)
-        if run.stage != record.plan.stage.value
+        if run.stage not in (record.plan.stage.value, Stage.HELD)
         and run.begun_at <= record.begun_at
         and run.proven_safe
         and run.values

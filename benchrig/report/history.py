@@ -216,7 +216,8 @@ def history_lines(records: Sequence[RunRecord]) -> list[str]:
     for row in history_rows(records):
         verdict = f"{SHAPES[row.verdict]} {row.verdict.value}"
         drop_outs = f"drop-outs {row.drop_outs}"
-        head = f"{row.begun_at[:10]}  {row.stage:8}  {verdict:14}  {drop_outs:17}  {row.record_id}"
+        stage = row.stage.removeprefix("armature ")  # the line is full
+        head = f"{row.begun_at[:10]}  {stage:8}  {verdict:14}  {drop_outs:17}  {row.record_id}"
         values = (f"R20 {row.r20}", f"current {row.current}", f"motion {row.motion}")
         lines += [one_line(head), one_line("    " + "  ".join(values))]
     return lines

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from benchrig.cli.pages import _of_order
 from benchrig.cli.sets import parts_of_order
 from benchrig.errors import UsageError
 from benchrig.record.log import RunLog
@@ -53,3 +54,13 @@ def test_different_parts_are_never_matched_with_each_other(log: RunLog) -> None:
     parts, left_out, invented = parts_of_order(log, "N-7", R20, part="marsh-purge")
     assert [part.tag for part in parts] == ["T-1", "T-2"]
     assert (left_out, invented) == ({}, True)
+
+
+def test_a_recording_with_the_armature_held_hides_no_record(log: RunLog) -> None:
+    keep(log, 1, "T-1")
+    keep(log, 2, "T-1", stage=Stage.HELD)
+    keep(log, 3, "T-2", stage=Stage.HELD)
+    parts, left_out, _ = parts_of_order(log, "N-7", R20)
+    assert [part.tag for part in parts] == ["T-1"]
+    assert left_out == {}
+    assert _of_order(log, "N-7") == ["20260101-000000-0001"]

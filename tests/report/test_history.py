@@ -9,6 +9,7 @@ import pytest
 
 from benchrig.parts.part import Characteristic
 from benchrig.quantity import Measured
+from benchrig.record.values import Stage
 from benchrig.report.history import (
     CANNOT_TELL,
     NO,
@@ -102,6 +103,9 @@ def test_the_history_keeps_the_order_handed_in() -> None:
     assert "R20 14.520 ± 0.087 Ω" in lines[3]
     assert "drop-outs 9 of 25" in lines[0]
     assert max(map(len, lines[:6])) <= 80
+    held = replace(records[2], plan=replace(records[2].plan, stage=Stage.HELD))
+    assert "  held  " in history_lines([held])[0]
+    assert len(history_lines([held])[0]) <= 80
 
 
 def test_the_control_chart_marks_what_is_outside_and_only_that() -> None:
