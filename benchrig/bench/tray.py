@@ -12,8 +12,9 @@ when the log holds a proven record of it that says something about the part.
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from benchrig.bench.equipment import rig_id
 from benchrig.bench.goldenday import GoldenDay, accepted_today, check_day
@@ -23,10 +24,10 @@ from benchrig.bench.safety import Tell
 from benchrig.bench.sinks import Sink
 from benchrig.bench.trayfile import GoldenPart, Slot, Tray
 from benchrig.bench.traylog import entry_of, finished_slots
-from benchrig.bench.uncancelled import hold_in_thread
+from benchrig.bench.uncancelled import finish, hold_in_thread
 from benchrig.errors import ExitCode, PrecheckFailed, UsageError
 from benchrig.record.log import RunLog
-from benchrig.record.values import Ending, RunRecord, SafeEvidence, Stage
+from benchrig.record.values import Ending, RunPlan, RunRecord, SafeEvidence, Stage
 from benchrig.rig.client import open_rig
 
 # The tray's exit code is the worst of its slots', in this order.
@@ -58,6 +59,15 @@ class TrayJob:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class _Golden:
+    """What the golden part's check came to: in words, or why the tray ends with it."""
+
+    words: str = ""
+    stopped: str = ""
+    codes: tuple[ExitCode, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SlotResult:
     """What a slot came to."""
 
@@ -76,7 +86,7 @@ class TrayResult:
     slots: tuple[SlotResult, ...]
     golden: str = ""  # the golden part's check of the day, in words
     stopped: str = ""  # why the tray ended early
-    codes: tuple[ExitCode, ...] = field(default=())
+    codes: tuple[ExitCode, ...] = ()  # beside those of the slots
 
     @property
     def exit_code(self) -> ExitCode:
@@ -98,28 +108,32 @@ async def run_tray(job: TrayJob, log: RunLog) -> TrayResult:
     _refuse_untagged(job.tray, done)
     waiting = [slot for slot in job.tray.slots if slot.number not in done or slot.tag in job.again]
     await _refuse_misfits(job, waiting)
-    golden = await _golden(job, log) if waiting else ""
-    if waiting:
-        laid_out = entry_of(job.tray, job.stage, golden=golden, at=job.stamp())
+    golden = await _golden(job, log) if waiting else _Golden()
+    if waiting and not golden.stopped:
+        laid_out = entry_of(job.tray, job.stage, golden=golden.words, at=job.stamp())
         await hold_in_thread(lambda: log.add(laid_out))
     results: dict[int, SlotResult] = {
         number: SlotResult(slot=job.tray.slots[number - 1], record=record, finished_before=True)
         for number, record in done.items()
     }
-    stopped = ""
+    stopped, codes = golden.stopped, golden.codes
+    told_to_stop = False
     for slot in waiting:
-        result = await _run_slot(job, log, slot)
-        results[slot.number] = result
-        stopped = _stops(result)
+        if told_to_stop and not stopped:
+            stopped, codes = f"interrupted before slot {slot.number}", (ExitCode.INTERRUPTED,)
         if stopped:
-            job.say(f"the tray ends here: {stopped}")
             break
+        results[slot.number], told_to_stop = await _run_slot(job, log, slot)
+        stopped = _stops(results[slot.number])
+    if stopped:
+        job.say(f"the tray ends here: {stopped}")
     return TrayResult(
         tray=job.tray,
         stage=job.stage,
         slots=tuple(results.get(s.number, SlotResult(slot=s)) for s in job.tray.slots),
-        golden=golden,
+        golden=golden.words,
         stopped=stopped,
+        codes=codes,
     )
 
 
@@ -148,26 +162,44 @@ async def _refuse_misfits(job: TrayJob, slots: Sequence[Slot]) -> None:
         raise UsageError("\n".join(found), advice="nothing was switched on")
 
 
-async def _run_slot(job: TrayJob, log: RunLog, slot: Slot) -> SlotResult:
+async def _run_slot(job: TrayJob, log: RunLog, slot: Slot) -> tuple[SlotResult, bool]:
+    """What the slot came to, and whether somebody asked to stop meanwhile."""
     job.say(f"slot {slot.number}: {slot.tag}, output {slot.output}")
     try:
-        record = await run_job(
-            Job(
-                rig_url=job.rig_url,
-                plan=job.tray.plan(slot, job.stage),
-                tell=job.tell,
-                stamp=job.stamp,
-                record_id=job.new_id(),
-                sinks=job.sinks_of(slot),
-                scan_period_us=job.scan_period_us,
-            ),
-            log,
-        )
+        record, told_to_stop = await _run(job, log, slot, job.tray.plan(slot, job.stage))
     except PrecheckFailed as error:
-        return SlotResult(slot=slot, error=error.message)
-    job.kept(record)
+        return SlotResult(slot=slot, error=error.message), False
     job.say(f"slot {slot.number}: {slot.tag}: {record.verdict.value}{_why(record)}")
-    return SlotResult(slot=slot, record=record)
+    return SlotResult(slot=slot, record=record), told_to_stop
+
+
+async def _run(
+    job: TrayJob, log: RunLog, place: Slot | GoldenPart, plan: RunPlan
+) -> tuple[RunRecord, bool]:
+    """The record of one run, and whether somebody asked to stop meanwhile.
+
+    A run that is nearly over has no use for an interrupt; the next part must not be switched
+    on all the same.
+    """
+    one = Job(
+        rig_url=job.rig_url,
+        plan=plan,
+        tell=job.tell,
+        stamp=job.stamp,
+        record_id=job.new_id(),
+        sinks=job.sinks_of(place),
+        scan_period_us=job.scan_period_us,
+    )
+    running = asyncio.ensure_future(run_job(one, log))
+    interrupts: list[None] = []
+
+    def told_to_stop() -> None:
+        interrupts.append(None)
+        running.cancel()
+
+    record = await finish(running, told_to_stop)
+    job.kept(record)
+    return record, bool(interrupts)
 
 
 def _why(record: RunRecord) -> str:
@@ -176,9 +208,10 @@ def _why(record: RunRecord) -> str:
 
 def _stops(result: SlotResult) -> str:
     """Why no further slot may be done, "" when the next one may."""
-    record, where = result.record, f"slot {result.slot.number}"
-    if record is None:
-        return ""
+    return "" if result.record is None else _ends_tray(result.record, f"slot {result.slot.number}")
+
+
+def _ends_tray(record: RunRecord, where: str) -> str:
     if not isinstance(record.made_safe, SafeEvidence):
         return f"{where} is NOT PROVEN SAFE"
     if record.ending is Ending.INTERRUPTED:
@@ -193,16 +226,16 @@ def _stops(result: SlotResult) -> str:
 # --- the golden part --------------------------------------------------------------------------
 
 
-async def _golden(job: TrayJob, log: RunLog) -> str:
-    """The check of the day, in words; PrecheckFailed when it does not allow judging."""
+async def _golden(job: TrayJob, log: RunLog) -> _Golden:
+    """The check of the day; PrecheckFailed when it does not allow judging."""
     golden = job.tray.golden
     if golden is None:
-        return ""
+        return _Golden()
     async with open_rig(job.rig_url) as rig:
         unique_id = rig_id(rig)
     now = job.stamp()
     if (today := accepted_today(log, golden.tag, unique_id, now)) is not None:
-        return f"{golden.tag}: accepted today at {today.at[11:16]}"
+        return _Golden(words=f"{golden.tag}: accepted today at {today.at[11:16]}")
     plan = job.tray.golden_plan()
     if plan is None:
         raise PrecheckFailed(
@@ -211,22 +244,16 @@ async def _golden(job: TrayJob, log: RunLog) -> str:
             "nothing is judged before",
         )
     job.say(f"golden part {golden.tag}, output {golden.output}")
-    record = await run_job(
-        Job(
-            rig_url=job.rig_url,
-            plan=plan,
-            tell=job.tell,
-            stamp=job.stamp,
-            record_id=job.new_id(),
-            sinks=job.sinks_of(golden),
-            scan_period_us=job.scan_period_us,
-        ),
-        log,
-    )
-    job.kept(record)
+    record, told_to_stop = await _run(job, log, golden, plan)
+    if stopped := _ends_tray(record, "the golden part"):
+        return _Golden(stopped=stopped, codes=(exit_code_for(record),))
     day = check_day(log, record, who=job.tray.operator, at=job.stamp())
     refuse_unless_accepted(day)
-    return f"{golden.tag}: {day.sentence}"
+    words = f"{golden.tag}: {day.sentence}"
+    if told_to_stop:
+        after = "interrupted after the golden part"
+        return _Golden(words=words, stopped=after, codes=(ExitCode.INTERRUPTED,))
+    return _Golden(words=words)
 
 
 def refuse_unless_accepted(day: GoldenDay) -> None:

@@ -16,7 +16,9 @@ def uncancel() -> None:
         task.uncancel()
 
 
-async def finish(work: Coroutine[Any, Any, T], told_to_stop: Callable[[], None]) -> T:
+async def finish(
+    work: Coroutine[Any, Any, T] | asyncio.Future[T], told_to_stop: Callable[[], None]
+) -> T:
     """Work to its end whoever cancels; ``told_to_stop`` hears of each cancellation."""
     task = asyncio.ensure_future(work)
     while not task.done():

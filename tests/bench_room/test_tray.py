@@ -12,10 +12,11 @@ import pytest
 from benchrig.bench.tray import TrayResult
 from benchrig.errors import ExitCode, PrecheckFailed, UsageError
 from benchrig.judge.verdict import Verdict
+from benchrig.measure.samples import SampleBlock
 from benchrig.patterns.wear import wear_warning
 from benchrig.record.entries import GoldenEntry
 from benchrig.record.log import RunLog
-from benchrig.record.values import Ending, RunRecord, Stage
+from benchrig.record.values import Ending, EventKind, RunEvent, RunRecord, Stage
 from tests.bench_room.trays import (
     NOW,
     records,
@@ -98,6 +99,37 @@ def test_a_tray_interrupted_at_random_moments_comes_to_the_same_verdicts(
     assert all(r.proven_safe for r in kept)
     finished = [r.plan.tag for r in kept if r.ending is not Ending.INTERRUPTED]
     assert sorted(finished) == [f"K-2031-{n:02d}" for n in range(1, 9)]  # one a part
+
+
+class StopOnceSafe:
+    """Ctrl-C just when the part has been made safe: this run has no use for it any more."""
+
+    essential = False
+    failure: Exception | None = None
+    task: asyncio.Task[TrayResult]
+
+    def accept(self, event: RunEvent) -> None:
+        if event.kind is EventKind.SAFE:
+            self.task.cancel()
+
+    def add_block(self, block: SampleBlock) -> None:
+        pass
+
+
+def test_an_interrupt_that_comes_too_late_for_a_slot_lets_no_other_begin(tmp_path: Path) -> None:
+    path, log, sink = write_tray(tmp_path, slots_of(3)), tmp_path / "log.db", StopOnceSafe()
+
+    def meddle(task: asyncio.Task[TrayResult]) -> None:
+        sink.task = task
+
+    result = run(path, EIGHT, log, meddle=meddle, sinks_of=lambda _: (sink,))
+    assert [s.record is not None for s in result.slots] == [True, False, False]
+    assert records(log)[0].ending is Ending.COMPLETE
+    assert result.stopped == "interrupted before slot 2"
+    assert result.exit_code is ExitCode.INTERRUPTED
+    one = write_tray(tmp_path, slots_of(1), name="one")
+    done = run(one, EIGHT, log, meddle=meddle, sinks_of=lambda _: (sink,))
+    assert (done.stopped, done.exit_code) == ("", ExitCode.PASS), "nothing was left to stop"
 
 
 def test_a_part_that_is_not_proven_safe_ends_the_tray(tmp_path: Path) -> None:
@@ -211,6 +243,32 @@ def test_nothing_is_judged_while_the_golden_part_is_outside_its_limits(tmp_path:
         assert kept.entries(GoldenEntry)[-1].at == NOW
     with pytest.raises(PrecheckFailed):  # refused once, it is asked again and refused again
         run(path, EIGHT, log)
+
+
+def test_an_interrupt_at_the_golden_part_is_one(tmp_path: Path) -> None:
+    path, log = write_tray(tmp_path, GOLDEN + slots_of(2)), tmp_path / "log.db"
+    result = run(path, EIGHT, log, meddle=interrupt_after(2.5))
+    assert result.stopped == "interrupted at the golden part"
+    assert result.exit_code is ExitCode.INTERRUPTED
+    assert [r.plan.stage for r in records(log)] == [Stage.GOLDEN]
+    sink = StopOnceSafe()
+
+    def meddle(task: asyncio.Task[TrayResult]) -> None:
+        sink.task = task
+
+    result = run(path, EIGHT, log, meddle=meddle, sinks_of=lambda _: (sink,))
+    assert result.stopped == "interrupted after the golden part"
+    assert result.exit_code is ExitCode.INTERRUPTED
+    assert [r.ending for r in records(log)] == [Ending.INTERRUPTED, Ending.COMPLETE]
+    assert "accepted today" in run(path, EIGHT, log).golden
+
+
+def test_a_golden_part_that_is_not_proven_safe_is_said_to_be_so(tmp_path: Path) -> None:
+    path, log = write_tray(tmp_path, GOLDEN + slots_of(2)), tmp_path / "log.db"
+    result = run(path, "sim:tray-of-eight?fault=unplug@cycle2", log)
+    assert result.stopped == "the golden part is NOT PROVEN SAFE"
+    assert result.exit_code is ExitCode.NOT_PROVEN_SAFE
+    assert all(slot.record is None for slot in result.slots)
 
 
 def test_a_golden_part_without_an_output_must_have_been_measured_today(tmp_path: Path) -> None:
