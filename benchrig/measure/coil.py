@@ -30,6 +30,19 @@ CURRENT_GAIN = "current gain"
 LEAD_NULL = "lead null"
 SHARED_GAINS = (VOLTAGE_GAIN, CURRENT_GAIN, LEAD_NULL)
 
+# Leads nobody nulled: anything up to the most that a null may be.
+NULL_NOT_TAKEN = Measured.from_budget(
+    0.5 * LEAD_NULL_OHM_MAX,
+    "ohm",
+    (
+        Contribution(
+            source=LEAD_NULL,
+            std_uncertainty=LEAD_NULL_OHM_MAX / math.sqrt(12.0),
+            note=f"not taken: 0 to {LEAD_NULL_OHM_MAX:g} ohm, rectangular",
+        ),
+    ),
+)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CoilResistance:
@@ -137,6 +150,8 @@ def subtract_null(resistance: Measured, null: Measured) -> Measured:
         Contribution(source="resistance", std_uncertainty=resistance.std_uncertainty),
     )
     line = Contribution(source=LEAD_NULL, std_uncertainty=null.std_uncertainty)
+    if null is NULL_NOT_TAKEN:
+        (line,) = null.budget
     return Measured.from_budget(resistance.value - null.value, resistance.unit, (*lines, line))
 
 

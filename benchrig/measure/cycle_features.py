@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 
 from benchrig.measure.coil import (
     CURRENT_GAIN,
-    LEAD_NULL,
-    LEAD_NULL_OHM_MAX,
+    NULL_NOT_TAKEN,
     SHARED_GAINS,
     VOLTAGE_GAIN,
     resistance_from_pairs,
@@ -42,7 +41,7 @@ from benchrig.measure.reading import Reading, measured_mean, read
 from benchrig.measure.rise import fit_rise
 from benchrig.measure.turn_off import Decay, assess_turn_off
 from benchrig.parts.copper import COPPER_K_C
-from benchrig.quantity import Contribution, Measured
+from benchrig.quantity import Measured
 
 STEADY_TAUS = 8.0  # exp(-8) = 0.03 %: V / I is R from here on
 STEADY_S_MAX = 0.1
@@ -126,7 +125,7 @@ class _Cycle:
             clean = None if dips else resistance
             self.memory.cold = self._first_resistance(tau, below) or clean
         temperature = self._temperature(resistance)
-        drop_outs = tuple(self._drop_out(dip) for dip in dips)
+        drop_outs = tuple(self._drop_out(dip, below) for dip in dips)
         if temperature is not None:
             self.memory.temperature_c = temperature.value
         return replace(
@@ -222,20 +221,16 @@ class _Cycle:
             resistance_from_pairs(volts, amperes, voltage=voltage, current=current)
         )
 
-    def _less_leads(self, resistance: Measured) -> Measured:
+    def _null(self) -> Measured | None:
+        """The leads' resistance, where the voltage has their drop in it."""
         scale = self.trace.voltage_scale
         if scale is None or not two_wire(scale):
-            return resistance
-        if self.context.lead_null is not None:
-            return subtract_null(resistance, self.context.lead_null)
-        # Leads nobody nulled: anything up to the most a null may be, rectangular.
-        line = Contribution(
-            source=LEAD_NULL,
-            std_uncertainty=LEAD_NULL_OHM_MAX / math.sqrt(12.0),
-            note=f"not taken: 0 to {LEAD_NULL_OHM_MAX:g} ohm, rectangular",
-        )
-        value = resistance.value - 0.5 * LEAD_NULL_OHM_MAX
-        return Measured.from_budget(value, resistance.unit, (*resistance.budget, line))
+            return None
+        return self.context.lead_null or NULL_NOT_TAKEN
+
+    def _less_leads(self, resistance: Measured) -> Measured:
+        null = self._null()
+        return resistance if null is None else subtract_null(resistance, null)
 
     # --- temperature ---------------------------------------------------------------------
 
@@ -280,7 +275,7 @@ class _Cycle:
             resistance, cold, context.part_temperature_c, u_cold, shared=shared
         )
 
-    def _temperature_before(self, index: int) -> float | None:
+    def _temperature_before(self, index: int, below: NDArray[np.bool_]) -> float | None:
         """Winding temperature just before a sample, else the last one known."""
         (cold, _), at_c = self._cold(), self.context.part_temperature_c
         begin = max(0, index - max(STEADY_SAMPLES_MIN, int(0.02 / self.window.period_s)))
@@ -291,25 +286,26 @@ class _Cycle:
             or not self.context.copper_winding
             or self.voltage is None
             or tau is None
-            or index - begin < STEADY_SAMPLES_MIN
             or self.time[begin] < STEADY_TAUS * tau
         ):
             return self.memory.temperature_c
-        current = float(self.current[begin:index].mean())
-        if current <= 0:
+        part = np.flatnonzero(~below[begin:index]) + begin  # an earlier gap is no resistance
+        current = float(self.current[part].mean()) if part.size >= STEADY_SAMPLES_MIN else 0.0
+        if min(current, cold.value) <= 0:
             return self.memory.temperature_c
-        hot = float(self.voltage[begin:index].mean()) / current
+        null = self._null()
+        hot = float(self.voltage[part].mean()) / current - (0.0 if null is None else null.value)
         return hot / cold.value * (COPPER_K_C + at_c) - COPPER_K_C
 
     # --- the rest ------------------------------------------------------------------------
 
-    def _drop_out(self, dip: Dip) -> DropOut:
+    def _drop_out(self, dip: Dip, below: NDArray[np.bool_]) -> DropOut:
         return DropOut(
             cycle=self.plain.cycle,
             start_s=self.plain.start_s + self.begin_s + float(self.time[dip.first]),
             duration_s=float(self.time[dip.last] - self.time[dip.first]) + self.window.period_s,
             depth=dip.depth,
-            winding_temperature_c=self._temperature_before(dip.first),
+            winding_temperature_c=self._temperature_before(dip.first, below),
         )
 
     def _rise(self, tau: float, below: NDArray[np.bool_]) -> RiseFit:

@@ -150,6 +150,30 @@ def test_one_lost_sample_of_current_is_found_and_placed() -> None:
     )
 
 
+@pytest.mark.parametrize("two_wire", [False, True])
+def test_the_temperature_at_a_drop_out_is_of_the_winding_alone(two_wire: bool) -> None:
+    """Neither leads in the voltage nor the gaps just before it make the winding look hotter."""
+
+    def chatter(time: Any, amps: Any) -> Any:
+        phase = np.floor((time - 1.0) * 10_000 + 0.5)
+        return np.where((phase >= 0) & (phase < 300) & (phase % 60 < 20), 0.0, amps)
+
+    at_part = CoilStream(ohm_at_20=9.0, kelvin_per_on_s=10, spoil=chatter)
+    out, _ = feed(at_part)
+    if two_wire:
+        stream = replace(
+            at_part,
+            spoil_volts=lambda time, volts: volts + 0.15 * at_part.signals(time)[1],
+            edges=[],
+        )
+        scales = tuple(replace(s, flags=s.flags & ~InputFlag.AT_PART_TERMINALS) for s in SCALES)
+        null = Measured(value=0.15, std_uncertainty=0.005, unit="ohm")
+        out, _ = feed(stream, scales=scales, lead_null=null)
+    assert [len(f.drop_outs) for f in out] == [0, 5, 0]
+    for drop in out[1].drop_outs:
+        assert drop.winding_temperature_c == pytest.approx(22 + 10 * 0.6, abs=1.5)
+
+
 @pytest.mark.parametrize(
     ("begin", "length", "depth"),
     [(0.05, 0.003, 1.0), (0.1, 0.2, 1.0), (0.2, 0.2, 1.0), (0.3, 0.01, 0.1), (0.001, 0.001, 1.0)],
