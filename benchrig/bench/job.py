@@ -16,12 +16,12 @@ from benchrig.bench.equipment import Equipment, rig_id
 from benchrig.bench.held import keep_held
 from benchrig.bench.known import keep_reference, look_up
 from benchrig.bench.observer import Observer
-from benchrig.bench.safety import LOOK_S, Offsets, Tell, make_safe
+from benchrig.bench.safety import LOOK_S, Offsets, Reopen, Tell, make_safe
 from benchrig.bench.sequencer import run
 from benchrig.bench.setup import RunOutcome, RunSetup
 from benchrig.bench.sinks import LogSink, Sink
 from benchrig.bench.uncancelled import finish, finish_in_thread, hold_in_thread, uncancel
-from benchrig.errors import BenchrigError, LogError, NotProvenSafe, RigError, UsageError
+from benchrig.errors import LogError, NotProvenSafe, UsageError
 from benchrig.patterns.adjust import nearest_pattern
 from benchrig.patterns.fit import Objection, Setting, obstacles
 from benchrig.patterns.pattern import Pattern
@@ -76,6 +76,13 @@ async def _run_on(stack: AsyncExitStack, job: Job, log: RunLog) -> RunOutcome:
     await settle_stale(rig, log, job)
     await refuse_misfit(rig, job.plan)
     identity = equipment.identity(rig, job.rig_url, job.plan.output)
+    known = look_up(  # a log that cannot be read leaves no run open
+        log,
+        job.plan,
+        rig_unique_id=identity.unique_id,
+        calibration_date=identity.calibration_date,
+        wear=_wear(log, rig, job.plan.output),
+    )
     # On the disk before anything is switched on.
     await hold_in_thread(lambda: log.begin_run(job.record_id, job.plan, identity))
     writer = log.writer(job.record_id)
@@ -90,13 +97,7 @@ async def _run_on(stack: AsyncExitStack, job: Job, log: RunLog) -> RunOutcome:
         lead_null=equipment.lead_null,
         lead_null_age_s=equipment.lead_null_age_s,
         scan_period_us=job.scan_period_us,
-        known=look_up(
-            log,
-            job.plan,
-            rig_unique_id=identity.unique_id,
-            calibration_date=identity.calibration_date,
-            wear=_wear(log, rig, job.plan.output),
-        ),
+        known=known,
     )
     try:
         outcome = await run(rig, job.plan, setup)
@@ -211,7 +212,11 @@ async def settle_stale(rig: Rig, log: RunLog, job: Job) -> None:
             making_safe = make_safe(observer, Offsets(), tell=job.tell, reopen=_no_second_link)
             evidence = await finish(making_safe, told_to_stop)
         if isinstance(evidence, NotProven):
-            raise RigError("an earlier run was left open and the link was lost while proving it")
+            raise NotProvenSafe(
+                f"THE PART MAY BE LIVE: run {run_found.record_id} was left open, and "
+                f"{evidence.reason}",
+                disconnect=DISCONNECT,
+            )
         close = partial(log.close_found_open, run_found.record_id, evidence, job.stamp())
         await finish(asyncio.to_thread(close), told_to_stop)
     if interrupted:
@@ -222,19 +227,18 @@ async def _no_second_link() -> Observer | None:
     return None
 
 
-def _reopener(
-    stack: AsyncExitStack, job: Job, rig: Rig
-) -> Callable[[], asyncio.Future[Observer | None]]:
+def _reopener(stack: AsyncExitStack, job: Job, rig: Rig) -> Reopen:
     """Open the rig again after a lost link: only to look, never to go on."""
+    held = AsyncExitStack()  # the latest second look
+    stack.push_async_exit(held)
 
     async def reopen() -> Observer | None:
-        try:
-            link = await rig.link_again(job.rig_url)
-            again = await stack.enter_async_context(rig_on(link))
-            if again.identity.unique_id != rig.identity.unique_id:
-                return None
-            return await stack.enter_async_context(Observer(again, job.plan.output))
-        except BenchrigError:
+        await held.aclose()  # a port that is held here could not be opened again
+        link = await rig.link_again(job.rig_url)
+        again = await held.enter_async_context(rig_on(link))
+        if again.identity.unique_id != rig.identity.unique_id:
+            await held.aclose()
             return None
+        return await held.enter_async_context(Observer(again, job.plan.output))
 
-    return reopen  # type: ignore[return-value]
+    return reopen

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from benchrig.bench.outcome import exit_code_for
-from benchrig.errors import ExitCode
+from benchrig.errors import ExitCode, LogError, NotProvenSafe
 from benchrig.judge.verdict import Verdict
 from benchrig.measure.samples import SampleBlock
 from benchrig.parts.part import Characteristic
@@ -175,6 +175,33 @@ def test_a_run_left_open_is_closed_with_evidence_at_the_next_start(tmp_path: Pat
     assert closed.ending is Ending.FOUND_OPEN
     assert isinstance(closed.made_safe, SafeEvidence)
     assert closed.verdict is Verdict.INCONCLUSIVE
+
+
+def test_a_run_left_open_whose_rig_vanishes_stays_open_and_is_said_loudly(tmp_path: Path) -> None:
+    path = tmp_path / "log.db"
+    first = run_sim("healthy", path)
+    with RunLog.open(path) as log:
+        log.begin_run("20310504-090000-0009", first.plan, first.rig)
+    told = Told(declare_after=1)
+    with pytest.raises(NotProvenSafe, match="20310504-090000-0009 was left open") as caught:
+        run_sim("healthy?fault=unplug@0.2s", path, told=told)
+    assert caught.value.exit_code is ExitCode.NOT_PROVEN_SAFE
+    assert caught.value.disconnect
+    with RunLog.open(path, read_only=True) as log:
+        assert [run.record_id for run in log.open_runs()] == ["20310504-090000-0009"]
+
+
+def test_a_log_that_cannot_be_read_leaves_no_run_open(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def unreadable(*_: object, **__: object) -> None:
+        raise LogError("the disk is on fire")
+
+    monkeypatch.setattr("benchrig.bench.job.look_up", unreadable)
+    with pytest.raises(LogError):
+        run_sim("healthy", tmp_path / "log.db")
+    with RunLog.open(tmp_path / "log.db", read_only=True) as log:
+        assert log.open_runs() == []
 
 
 def test_what_was_typed_stands_in_the_record_as_typed(tmp_path: Path) -> None:

@@ -7,12 +7,13 @@ from pathlib import Path
 import pytest
 
 from benchrig.bench.outcome import exit_code_for
-from benchrig.errors import ExitCode
+from benchrig.errors import ExitCode, LinkError
 from benchrig.judge.verdict import Verdict
 from benchrig.measure.cycles import CycleAnalyser
 from benchrig.measure.samples import SampleBlock
 from benchrig.record.log import RunLog
 from benchrig.record.values import Ending, NotProven, RunEvent, RunRecord, SafeEvidence
+from benchrig_sim.link import SimLink
 from tests.bench_room.jobs import Told, run_sim
 
 
@@ -84,6 +85,37 @@ def test_a_rig_plugged_in_again_is_looked_at_and_not_resumed(tmp_path: Path) -> 
     assert record.ending is Ending.LINK_LOST
     assert record.cycles_done < record.cycles_planned
     assert exit_code_for(record) is ExitCode.RIG
+
+
+class LooseCable(SimLink):
+    """Opens, and then no answer comes any more; the port itself stays."""
+
+    asks = 0
+
+    def ask(self, data: bytes) -> bytes:
+        self.asks += 1
+        come = super().ask(data)
+        return come if self.asks < 25 else b""
+
+
+def test_a_link_lost_twice_is_opened_twice(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A port is held exclusively: what still holds it from the second look bars the third."""
+    links: list[SimLink] = []
+    truly_again = SimLink.again
+
+    def again(self: SimLink) -> SimLink:
+        if any(not link._closed for link in links):
+            raise LinkError("the port is in use by another program")
+        truly_again(self)
+        links.append((SimLink if links else LooseCable)(self.rig, "again"))
+        return links[-1]
+
+    monkeypatch.setattr(SimLink, "again", again)
+    fault = "healthy?fault=unplug@cycle2,duration_s=1"
+    record = run_sim(fault, tmp_path / "log.db", within_s=120.0)
+    assert [type(link) for link in links] == [LooseCable, SimLink]
+    assert isinstance(record.made_safe, SafeEvidence)
+    assert all(link._closed for link in links)
 
 
 def test_a_declaration_counts_only_when_the_link_is_gone(tmp_path: Path) -> None:
