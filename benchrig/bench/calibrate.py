@@ -121,8 +121,14 @@ async def calibrate(
     offsets, _ = await prechecks.baseline(observer)
     zero = (await observer.window(CALIBRATED_ROLES, LOOK_S)).readings
     low = (await run_source(observer, LOOK_S)).readings
-    hot, volts = await _at_operating_current(observer, offsets, meter_v)
+    # What is not the resistor it is said to be never bears the supply.
+    found = prechecks.resistance_of(observer, zero, low, None)
+    if found.resistance_ohm is None:
+        raise PrecheckFailed(
+            [f"no resistor is read: {found.reason}"], advice="clip it on in place of a part"
+        )
     done = [_low_current_gain(zero, low, observer, resistor), _reference(zero)]
+    hot, volts = await _at_operating_current(observer, offsets, meter_v)
     done.append(_entry(zero[InputRole.PART_VOLTAGE], hot[InputRole.PART_VOLTAGE], volts))
     amperes = Measured(
         value=volts.value / resistor.value,
@@ -214,11 +220,12 @@ def _entry(zero: Reading, point: Reading, known: Measured) -> InputCalibration:
     raw = (point.codes_mean - zero.codes_mean) * scale.step
     gain = known.value / raw if raw else math.inf
     away = zero.codes_mean - scale.zero_code
-    words = scale.role.name.lower().replace("_", " ")
     if abs(gain - 1.0) > GAIN_PLAUSIBLE:
+        words = scale.role.name.lower().replace("_", " ")
+        off_percent = 100 * (raw / known.value - 1)
         raise PrecheckFailed(
             [
-                f"the {words} input is off by {100 * (1 / gain - 1):+.1f} %: that is a fault, "
+                f"the {words} input is off by {off_percent:+.1f} %: that is a fault, "
                 "a wrong resistor or a wrong meter reading, not a gain"
             ]
         )

@@ -131,8 +131,17 @@ async def low_current_resistance(
     roles = (InputRole.PART_VOLTAGE_FINE, InputRole.REFERENCE_VOLTAGE)
     off = (await observer.window(roles, BASELINE_S)).readings
     window = await run_source(observer, COLD_WINDOW_S)
-    part = window.readings[InputRole.PART_VOLTAGE_FINE]
-    reference = window.readings[InputRole.REFERENCE_VOLTAGE]
+    return resistance_of(observer, off, window.readings, lead_null)
+
+
+def resistance_of(
+    observer: Observer,
+    off: dict[InputRole, Reading],
+    on: dict[InputRole, Reading],
+    lead_null: Measured | None,
+) -> coil.CoilResistance:
+    """The same from looks that were taken, without the low-current source and with it."""
+    part, reference = on[InputRole.PART_VOLTAGE_FINE], on[InputRole.REFERENCE_VOLTAGE]
     four_wire = bool(part.scale.flags & InputFlag.AT_PART_TERMINALS)
     reference_ohm = observer.rig.identity.reference_resistor_mohm * 1e-3
     return coil.cold_resistance(

@@ -60,15 +60,37 @@ def test_calibration_finds_the_true_gains() -> None:
         assert by_role[role].gain_rel_uncertainty < UNCALIBRATED_GAIN_REL_U / 3
 
 
-def test_a_wrong_resistor_is_not_taken_for_a_gain() -> None:
+@pytest.mark.parametrize(
+    ("fault", "ohm", "why"),
+    [
+        ("", 27.0, "wrong resistor"),
+        ("?fault=part-open", 22.0, "no resistor is read"),
+        ("?fault=part-shorted", 22.0, "wrong resistor"),
+        ("?fault=input-stuck,input=5", 22.0, "no resistor is read"),
+    ],
+)
+def test_what_is_not_the_resistor_never_bears_the_supply(fault: str, ohm: float, why: str) -> None:
     async def meter() -> Measured:
-        return Measured(value=METER_V, std_uncertainty=0.005, unit="V")
+        raise AssertionError("the supply is on it")
 
     async def work(rig: Rig, observer: Observer) -> None:
-        wrong = Measured(value=27.0, std_uncertainty=0.01, unit="ohm")
-        await care.calibrate(observer, wrong, meter)
+        wrong = Measured(value=ohm, std_uncertainty=0.01, unit="ohm")
+        with pytest.raises(PrecheckFailed, match=why):
+            await care.calibrate(observer, wrong, meter)
+        assert observer.edges[-1][1] is False
+        assert observer.liveness.on_edges == 1, "the low-current source, and nothing else"
 
-    with pytest.raises(PrecheckFailed, match="wrong resistor"):
+    with_rig(f"known-resistor{fault}", work)
+
+
+def test_a_wrong_meter_reading_is_not_taken_for_a_gain() -> None:
+    async def meter() -> Measured:
+        return Measured(value=METER_V / 2, std_uncertainty=0.005, unit="V")
+
+    async def work(rig: Rig, observer: Observer) -> None:
+        await care.calibrate(observer, RESISTOR, meter)
+
+    with pytest.raises(PrecheckFailed, match="wrong meter reading"):
         with_rig("known-resistor", work)
 
 
