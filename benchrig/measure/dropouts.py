@@ -156,7 +156,7 @@ def _on_levels(rows: FloatArray) -> FloatArray:
     placed, last = np.sort(rows), rows.shape[1] - 1
     levels = 0.5 * (placed[:, last // 2] + placed[:, (last + 1) // 2])
     high = placed[:, last - int(ON_SHARE * last)]
-    for k in np.flatnonzero(COLLAPSE * high > levels):
+    for k in np.flatnonzero(COLLAPSE * high > np.maximum(levels, 0.0)):
         levels[k] = np.median(rows[k, rows[k] > COLLAPSE * high[k]])
     return np.asarray(levels)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from benchrig.measure.dropouts import _between_centres, _followed, medians
+from benchrig.measure.dropouts import _between_centres, _followed, _on_levels, medians
 
 
 @pytest.mark.parametrize("samples", [1, 2, 3, 99, 100])
@@ -29,3 +29,10 @@ def test_a_chunk_far_below_its_neighbours_shows_no_level() -> None:
     assert _followed(np.array([1.0, 0.99, 0.96])).all()
     assert _followed(np.array([1.0, 0.5, 0.99])).tolist() == [True, False, True]
     assert _followed(np.array([0.5, 1.0, 0.99])).tolist() == [False, True, True]
+
+
+def test_a_chunk_that_is_mostly_open_has_the_level_of_the_rest() -> None:
+    rows = np.array([[0.0] * 7 + [1.0, 0.9, 0.8], [1.0, 0.9, 0.8] * 3 + [0.0], [0.0] * 10])
+    assert _on_levels(rows).tolist() == pytest.approx([0.9, 0.9, 0.0])
+    below_zero = np.array([[-3.0] * 7 + [-1.0] * 3])  # an offset, and nothing flows
+    assert _on_levels(below_zero).tolist() == [-3.0]
