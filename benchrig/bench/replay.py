@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from itertools import dropwhile, takewhile
 
 from benchrig.bench.context import cycle_context, four_wire
 from benchrig.bench.known import Known, known_of
@@ -70,7 +71,9 @@ def _edges_and_stream(log: LogReader, record_id: str) -> tuple[list[tuple[int, b
 
 
 def _of_stream(blocks: Iterator[SampleBlock], stream: int) -> Iterator[SampleBlock]:
-    return (block for block in blocks if block.stream == stream)
+    """The first that bear its number, which wraps, and begins anew when the rig restarts."""
+    begun = dropwhile(lambda block: block.stream != stream, blocks)
+    return takewhile(lambda block: block.stream == stream, begun)
 
 
 def analyse_again(

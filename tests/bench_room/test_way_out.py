@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from benchrig.bench.outcome import exit_code_for
+from benchrig.bench.replay import analyse_again, stored_run
 from benchrig.errors import ExitCode, LinkError
 from benchrig.judge.verdict import Verdict
 from benchrig.measure.cycles import CycleAnalyser
@@ -124,3 +125,20 @@ def test_a_declaration_counts_only_when_the_link_is_gone(tmp_path: Path) -> None
     assert isinstance(record.made_safe, NotProven)
     assert record.made_safe.declared
     assert all(shortfall.link_gone for _, shortfall in told.alarms)
+
+
+def test_a_run_that_was_long_in_being_made_safe_is_read_again_as_it_was(tmp_path: Path) -> None:
+    """Each look at the part is a stream of its own, and the streams' numbers wrap."""
+    welded = "welded-output@cycle3&fault=welded-feed@cycle3&fault=supply-off@60s"
+    told = Told()
+    record = run_sim(f"healthy?fault={welded}", tmp_path / "log.db", told=told)
+    assert isinstance(record.made_safe, SafeEvidence)
+    assert len(told.alarms) > 20
+    with RunLog.open(tmp_path / "log.db", read_only=True) as log:
+        stored = stored_run(log, record.record_id)
+        last = stored.edges[-1][0]
+        assert {len(block.inputs) for block in stored.blocks} == {2}
+        assert all(
+            block.tick * stored.tick_s < last * stored.tick_s + 2.0 for block in stored.blocks
+        )
+        assert [c.cycle for c in analyse_again(stored)] == [c.cycle for c in record.cycles]
