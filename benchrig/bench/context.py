@@ -44,7 +44,9 @@ def cycle_context(
         relay=relay,
         cold_resistance=cold_resistance,
         assess_motion=functools.partial(assess_motion, blocked=blocked),
-        assess_ripple=functools.partial(assess_ripple, ripples_per_turn=part.ripples_per_turn),
+        assess_ripple=functools.partial(
+            assess_ripple, ripples_per_turn=part.ripples_per_turn, clock_relative=clock_rel_u
+        ),
         defer_motion=defer_motion,
         clock_rel_u=clock_rel_u,
     )

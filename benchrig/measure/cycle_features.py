@@ -38,6 +38,7 @@ from benchrig.measure.features import (
     TurnOff,
 )
 from benchrig.measure.reading import Reading, measured_mean, read
+from benchrig.measure.ripple import of_input
 from benchrig.measure.rise import fit_rise
 from benchrig.measure.turn_off import Decay, assess_turn_off
 from benchrig.parts.copper import COPPER_K_C
@@ -370,7 +371,9 @@ class _Cycle:
         assess = self.context.assess_ripple
         if not self.pump or assess is None:
             return None
-        return assess(self.time, self.current)
+        if self.trace.over_range:
+            return Ripple(assessed=False, reason="the current is over range")
+        return of_input(assess(self.time, self.current), self._current_reading(slice(None)))
 
     def _turn_off(self, current: Measured | None, resistance: Measured | None) -> TurnOff | None:
         off = self.window.on_s

@@ -16,7 +16,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from benchrig.measure import ripple_fit
+from benchrig.measure.coil import CURRENT_GAIN
 from benchrig.measure.features import Ripple
+from benchrig.measure.reading import Reading
 from benchrig.quantity import Contribution, Measured
 
 Array = NDArray[np.float64]
@@ -78,6 +80,32 @@ def assess_ripple(
         )
     centred = time[first:] - 0.5 * (time[first] + time[-1])
     return _Analysis(centred, current[first:], ripples_per_turn, clock_relative).result(found)
+
+
+def of_input(ripple: Ripple, reading: Reading) -> Ripple:
+    """The same with what the current's input adds: gain, offset and steps average out nowhere.
+
+    An inrush is one sample, so a single one at the end of the range makes it a bound only.
+    """
+    inrush = ripple.inrush_current_a if reading.saturated_share == 0.0 else None
+    running = ripple.running_current_a
+    return replace(
+        ripple,
+        inrush_current_a=None if inrush is None else _through(inrush, reading),
+        running_current_a=None if running is None else _through(running, reading),
+    )
+
+
+def _through(current: Measured, reading: Reading) -> Measured:
+    lines = (
+        Contribution(source="noise", std_uncertainty=current.std_uncertainty, evaluation="A"),
+        Contribution(
+            source="quantisation", std_uncertainty=reading.quantisation_u, note="step / sqrt 12"
+        ),
+        Contribution(source="offset", std_uncertainty=reading.offset_u),
+        Contribution(source=CURRENT_GAIN, std_uncertainty=reading.gain_rel_u * abs(current.value)),
+    )
+    return Measured.from_budget(current.value, current.unit, lines)
 
 
 def _refusal(time: Array, current: Array) -> str:
