@@ -10,7 +10,7 @@ from benchrig.measure.motion_blocked import BlockedReference
 from benchrig.measure.ripple import assess_ripple
 from benchrig.measure.samples import InputScale
 from benchrig.quantity import Measured
-from benchrig.record.values import RunPlan
+from benchrig.record.values import RigIdentity, RunPlan
 from benchrig.wire.messages import InputFlag, InputRole
 
 SENSE_ROLES = (InputRole.PART_VOLTAGE, InputRole.PART_VOLTAGE_FINE)
@@ -18,30 +18,29 @@ SENSE_ROLES = (InputRole.PART_VOLTAGE, InputRole.PART_VOLTAGE_FINE)
 
 def cycle_context(
     plan: RunPlan,
+    rig: RigIdentity,
     scales: tuple[InputScale, ...],
     *,
     tick_ns: int,
-    clamp: str,
     cold_resistance: Measured | None,
     lead_null: Measured | None,
-    relay: bool = False,
-    clock_rel_u: float = 100e-6,
     defer_motion: bool = False,
     blocked: BlockedReference | None = None,
 ) -> CycleContext:
     """The analyser's context of a plan on a rig with these scales."""
     temperature, part = plan.temperature, plan.part
+    clock_rel_u = rig.clock_tolerance_ppm * 1e-6
     return CycleContext(
         scales=scales,
         tick_ns=tick_ns,
         output=plan.output,
         part_kind=part.kind,
-        clamp=clamp,
+        clamp=rig.clamp,
         copper_winding=part.copper_winding,
         part_temperature_c=temperature.value_c if temperature else None,
         u_part_temperature_c=temperature.std_uncertainty_c if temperature else None,
         lead_null=None if four_wire(scales) else lead_null,
-        relay=relay,
+        relay=rig.relay,
         cold_resistance=cold_resistance,
         assess_motion=functools.partial(assess_motion, blocked=blocked),
         assess_ripple=functools.partial(

@@ -15,6 +15,7 @@ from benchrig.record.entries import CalibrationEntry, LeadNullEntry
 from benchrig.record.log import RunLog
 from benchrig.record.values import RigIdentity
 from benchrig.rig.client import Rig
+from benchrig.wire.messages import OutputKind
 
 EXPIRED_FACTOR = 3.0  # how much an expired calibration widens; common practice, no source
 
@@ -94,6 +95,8 @@ class Equipment:
             lead_null_ohm=self.lead_null,
             lead_null_date=None if self.null is None else self.null.at,
             clamp=f"{info.clamp.name.lower().replace('_', ' ')} {info.clamp_mv * 1e-3:g} V",
+            relay=info.kind is OutputKind.RELAY,
+            clock_tolerance_ppm=max(said.clock_tolerance_ppm, 1),
         )
 
 

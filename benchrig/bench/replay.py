@@ -83,9 +83,9 @@ def analyse_again(
     record = stored.record
     context = cycle_context(
         record.plan,
+        record.rig,
         stored.scales,
         tick_ns=round(stored.tick_s * 1e9),
-        clamp=record.rig.clamp,
         cold_resistance=record.cold.resistance_ohm,
         lead_null=record.rig.lead_null_ohm,
         blocked=stored.known.blocked,

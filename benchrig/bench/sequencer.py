@@ -42,7 +42,7 @@ from benchrig.record.values import (
 )
 from benchrig.rig.client import Rig
 from benchrig.rig.events import EdgeEvent
-from benchrig.wire.messages import InputRole, OutputKind
+from benchrig.wire.messages import InputRole
 
 RUN_SCHEDULE_ID = 0x5C10
 COOL_DOWN_S = 2.0
@@ -346,16 +346,13 @@ class _Run:
     # --- small things -------------------------------------------------------------------------
 
     def _context(self) -> CycleContext:
-        identity = self.rig.identity
         return cycle_context(
             self.plan,
+            self.setup.rig_identity,
             self.rig.scales,
-            tick_ns=identity.tick_ns,
-            clamp=self.setup.rig_identity.clamp,
+            tick_ns=self.rig.identity.tick_ns,
             cold_resistance=self.gathered.cold.resistance_ohm,
             lead_null=self.setup.lead_null,
-            relay=self.rig.outputs[self.plan.output].kind is OutputKind.RELAY,
-            clock_rel_u=max(identity.clock_tolerance_ppm, 1) * 1e-6,
             defer_motion=True,  # it takes a while, and heartbeats must go on
             blocked=self.setup.known.blocked,
         )

@@ -85,6 +85,8 @@ class RigIdentity:
     lead_null_ohm: Measured | None = None
     lead_null_date: str | None = None
     clamp: str = ""
+    relay: bool = False  # the part hung on a relay, whose contact closes late and bounces
+    clock_tolerance_ppm: int = 100
 
 
 class EventKind(StrEnum):
