@@ -208,7 +208,7 @@ async def settle_stale(rig: Rig, log: RunLog, job: Job) -> None:
 
     # The longer the log, the longer this looks; other rigs of the loop need their heartbeats.
     for run_found in await hold_in_thread(lambda: log.open_runs(rig_id(rig))):
-        async with Observer(rig, run_found.output) as observer:
+        async with Observer(rig, run_found.output, was_on=True) as observer:
             making_safe = make_safe(observer, Offsets(), tell=job.tell, reopen=_no_second_link)
             evidence = await finish(making_safe, told_to_stop)
         if isinstance(evidence, NotProven):
@@ -239,6 +239,6 @@ def _reopener(stack: AsyncExitStack, job: Job, rig: Rig) -> Reopen:
         if again.identity.unique_id != rig.identity.unique_id:
             await held.aclose()
             return None
-        return await held.enter_async_context(Observer(again, job.plan.output))
+        return await held.enter_async_context(Observer(again, job.plan.output, was_on=True))
 
     return reopen

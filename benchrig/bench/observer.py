@@ -113,7 +113,9 @@ class Observer:
         on_raw: Callable[[SampleBlock], None] | None = None,
         on_block: Callable[[SampleBlock], None] | None = None,
         on_edge: Callable[[EdgeEvent], None] | None = None,
+        was_on: bool = False,
     ) -> None:
+        """``was_on``: by an earlier link or program; its inputs have shown nothing to this one."""
         self.rig = rig
         self.output = output
         self.on_raw = on_raw  # every block as the rig sent it
@@ -127,7 +129,7 @@ class Observer:
         self.lost: str | None = None
         self.finished = asyncio.Event()  # the schedule ended by itself
         self.stopped = asyncio.Event()  # fault, restart, lost link, bug: the run cannot go on
-        self.liveness = Liveness()
+        self.liveness = Liveness(on_edges=int(was_on))
         self.edges: list[tuple[int, bool]] = []  # (tick, our output is on)
         self._by_input = {scale.input: scale for scale in rig.scales}
         self._collect: tuple[int, list[SampleBlock]] | None = None

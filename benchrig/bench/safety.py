@@ -68,9 +68,9 @@ Reopen = Callable[[], Awaitable[Observer | None]]
 async def prove_off(observer: Observer, offsets: Offsets) -> SafeEvidence | Shortfall:
     """One whole attempt: outputs off, look; then feed open, look again.
 
-    Once something has been on, the inputs must have answered in the latest on-time, or answer
-    the low-current source now. Standing at their live zero is enough only while nothing has
-    been switched on since the link was opened.
+    Once something has been on, by whatever link or program, the inputs must have answered in the
+    latest on-time, or answer the low-current source now. Standing at their live zero is enough
+    only while nothing has been.
     """
     rig = observer.rig
     began = asyncio.get_running_loop().time()
@@ -273,6 +273,13 @@ async def _prove_alive(
     observer: Observer, offsets: Offsets, began: float, feed_opened: bool
 ) -> SafeEvidence | Shortfall:
     """Let the low-current source answer for the inputs, feed open, and look once more."""
+    if observer.feed_stuck:  # the supply, and not the source, would be switched onto the part
+        return Shortfall(
+            reason="the feed contactor is stuck closed, so nothing can show that the inputs are "
+            "alive",
+            last_current_a=None,
+            feed_opened=True,
+        )
     status = await observer.rig.read_status()
     if status.fault is not FaultReason.NONE:
         await observer.rig.clear_fault(status.fault)

@@ -15,7 +15,7 @@ from benchrig.measure.samples import SampleBlock
 from benchrig.record.log import RunLog
 from benchrig.record.values import Ending, NotProven, RunEvent, RunRecord, SafeEvidence
 from benchrig_sim.link import SimLink
-from tests.bench_room.jobs import Told, run_sim
+from tests.bench_room.jobs import Told, plan_for, run_sim
 
 
 def only_record(path: Path) -> RunRecord:
@@ -142,3 +142,35 @@ def test_a_run_that_was_long_in_being_made_safe_is_read_again_as_it_was(tmp_path
             block.tick * stored.tick_s < last * stored.tick_s + 2.0 for block in stored.blocks
         )
         assert [c.cycle for c in analyse_again(stored)] == [c.cycle for c in record.cycles]
+
+
+# Part voltage, its fine range, and both of current: each as it stands at no input, but stuck.
+DEAD = "&fault=".join(f"input-stuck@cycle3,input={number}" for number in (1, 2, 3, 4))
+LIVE = f"{DEAD}&fault=welded-output@cycle3&fault=welded-feed@cycle3"
+
+
+def test_dead_inputs_prove_nothing_to_a_link_that_was_opened_again(tmp_path: Path) -> None:
+    told, fault = Told(), f"healthy?fault={LIVE}&fault=unplug@5.5s,duration_s=2"
+    with pytest.raises(TimeoutError):
+        run_sim(fault, tmp_path / "log.db", told=told, within_s=30.0)
+    assert "stuck closed" in told.alarms[-1][1].reason
+    assert not told.alarms[-1][1].link_gone
+
+
+def test_dead_inputs_prove_nothing_to_the_next_start(tmp_path: Path) -> None:
+    path, told = tmp_path / "log.db", Told()
+    with RunLog.open(path) as log:
+        log.begin_run("20310504-090000-0009", plan_for(), run_sim("healthy", path).rig)
+    dead = DEAD.replace("@cycle3", "")
+    with pytest.raises(TimeoutError):
+        run_sim(f"healthy?fault={dead}", path, told=told, within_s=30.0)
+    assert "did not answer to the low-current source" in told.alarms[-1][1].reason
+    with RunLog.open(path, read_only=True) as log:
+        assert [run.record_id for run in log.open_runs()] == ["20310504-090000-0009"]
+
+
+def test_a_rig_plugged_in_again_without_its_supply_is_shown_to_be_off(tmp_path: Path) -> None:
+    fault = "healthy?fault=unplug@5.5s,duration_s=2&fault=supply-off@6s"
+    record = run_sim(fault, tmp_path / "log.db", within_s=60.0)
+    assert isinstance(record.made_safe, SafeEvidence)
+    assert "answered while the output was last on" in record.made_safe.inputs_alive
