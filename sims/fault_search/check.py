@@ -26,7 +26,9 @@ SILENCE_S = 0.250
 WATCHDOG_S = 0.250
 DRIFT = 1.0205  # the rig's clock may be 2 % slow
 SLACK_S = 0.8e-3
-RELAY_RELEASE_S = 6e-3
+RELAY_RELEASE_S = 6e-3  # the feed's, or a relay's: contacts follow their drive by this much
+GAP_SEEN_S = 2e-3  # a scan of the slowest case takes less
+RISEN_S = 3e-3
 LIMITS_OHM = (13.8, 15.2)  # of the part file
 CONTACT_KINDS = frozenset({FaultKind.WELDED_OUTPUT, FaultKind.WELDED_FEED})
 BLIND_KINDS = frozenset(
@@ -124,19 +126,13 @@ def _hang_ends(played: Played) -> list[float]:
     return [t + WATCHDOG_S + SLACK_S for t, _ in hangs]
 
 
-def _release_s(played: Played) -> float:
-    return RELAY_RELEASE_S  # the feed's, or a relay's: contacts follow their drive by this much
-
-
 def ceiling_holds(played: Played, log: RunLog) -> Iterator[str]:
     """No output is on for longer than its ceiling and a tick, or a dead chip's watchdog."""
     del log
     for span in _on_spans(played):
-        longest = CEILING_US * 1e-6 * DRIFT + TICK_S + SLACK_S + _release_s(played)
-        latest = max([span.begin_s + longest, *_hang_ends(played)])
+        longest = CEILING_US * 1e-6 * DRIFT + TICK_S + SLACK_S + RELAY_RELEASE_S
         hung = [t for t in _hang_ends(played) if t - WATCHDOG_S - SLACK_S <= span.end_s]
-        allowed = max([span.begin_s + longest, *hung])
-        if span.end_s > min(latest, allowed):
+        if span.end_s > max([span.begin_s + longest, *hung]):
             yield f"output {span.output} was on for {span.end_s - span.begin_s:.4f} s"
 
 
@@ -153,7 +149,7 @@ def silence_switches_off(played: Played, log: RunLog) -> Iterator[str]:
     for span in _on_spans(played):
         last = max((t for t in heard if t <= span.begin_s), default=0.0)
         for t in (*(t for t in heard if span.begin_s < t < span.end_s), span.end_s):
-            by = last + SILENCE_S * DRIFT + SLACK_S + late + _release_s(played)
+            by = last + SILENCE_S * DRIFT + SLACK_S + late + RELAY_RELEASE_S
             by = max([by, *(end for end in hangs if end - WATCHDOG_S - SLACK_S <= by)])
             if min(t, span.end_s) > by:
                 silent_s = min(t, span.end_s) - last
@@ -276,6 +272,19 @@ def no_pass_from_gaps(played: Played, log: RunLog) -> Iterator[str]:
     for t, fault in _struck(played, DEAD_PART_KINDS):
         if fault.output == 0 and t < last_on - 0.05:
             yield f"PASS though {fault.kind} struck at {t:.2f} s"
+    for begin_s, end_s in _gaps_while_on(played, pulses[1:]):
+        yield f"PASS though the contact was open from {begin_s:.4f} s to {end_s:.4f} s"
+
+
+def _gaps_while_on(played: Played, pulses: list[_On]) -> Iterator[tuple[float, float]]:
+    """Gaps of the part's own contact that samples cannot miss, once the current had come up."""
+    if played.case.relay:
+        return
+    for begin_s, end_s in played.rig.plant.branches[0].gaps:
+        if end_s - begin_s < GAP_SEEN_S:
+            continue
+        if any(s.begin_s + RISEN_S < begin_s < s.end_s - GAP_SEEN_S for s in pulses):
+            yield begin_s, end_s
 
 
 def _last_look_s(played: Played) -> float:
