@@ -212,7 +212,7 @@ class EventReader:
             case Fault(fault=fault, detail=detail, tick=tick):
                 return list(self._tell_fault(fault, detail, self.tick(tick)))
             case Finished(schedule_id=schedule_id, repeats_done=done, tick=tick):
-                if self._running_id is None:
+                if schedule_id != self._running_id:  # told before, or late from an earlier one
                     return []
                 self._running_id = None
                 return [

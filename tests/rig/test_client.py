@@ -322,6 +322,17 @@ async def test_a_lost_finished_is_found_in_the_status() -> None:
         assert rig.take_events() == []
 
 
+async def test_a_late_word_of_an_earlier_schedule_ends_no_other() -> None:
+    link = ScriptedRig()
+    async with rig_on(link) as rig:
+        await rig.start(5)
+        await rig.start(6)
+        link.say(Finished(schedule_id=5, repeats_done=1, tick=9))
+        link.say(Finished(schedule_id=6, repeats_done=2, tick=44))
+        (event,) = await collect(rig, 1)
+        assert event == FinishedEvent(schedule_id=6, repeats_done=2, tick=44)
+
+
 async def test_finished_in_the_same_breath_as_the_answer_to_start() -> None:
     link = ScriptedRig()
     async with rig_on(link) as rig:
