@@ -238,10 +238,6 @@ class Rig:
         """Stop sampling; returns the tick."""
         return await self._do(StopStream())
 
-    async def send_break(self) -> None:
-        """Drop everything by the line itself, whatever the rig's program does."""
-        await self._exchange.link.send_break()
-
     async def _do(self, message: Message) -> int:
         return self._exchange.reader.tick((await self._ask(message, Accepted)).tick)
 

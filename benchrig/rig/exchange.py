@@ -42,7 +42,6 @@ class Exchange:
         self._asking = False
         self._patience_s: tuple[float, ...] = ()
         self._waits: Iterator[float] = iter(())
-        self._frame = b""
         self._sent_s = 0.0
         self._timer: asyncio.TimerHandle | None = None
         self._answer: Message | Exception | None = None
@@ -91,7 +90,7 @@ class Exchange:
 
     def _ask(self, message: Message, patience_s: tuple[float, ...]) -> None:
         """Begin to ask; nothing else may be under way."""
-        self._frame = self.session.ask(message)
+        self.session.ask(message)
         self._asked, self._answer, self._asking = message, None, True
         self._patience_s, self._waits = patience_s, iter(patience_s)
         self._sent_s = asyncio.get_running_loop().time()
@@ -105,7 +104,7 @@ class Exchange:
             self.lose(self._silence())
             return
         try:
-            self._write(self._frame)
+            self._write(self.session.repeat())
         except Exception as mistake:  # noqa: BLE001 - told to who waits, or to who opened the rig
             self._fail(mistake)
         if self._asking:

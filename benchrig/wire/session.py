@@ -166,11 +166,6 @@ class HostSession:
         """Bytes thrown away with them."""
         return self._decoder.noise_bytes
 
-    @property
-    def awaited(self) -> Message | None:
-        """The request whose answer is still to come."""
-        return self._awaited
-
     def ask(self, request: Message) -> bytes:
         """The bytes of a new request."""
         if self._awaited is not None:
@@ -183,7 +178,7 @@ class HostSession:
         return frame
 
     def repeat(self) -> bytes:
-        """The same bytes again, so that a lost answer can be asked for safely."""
+        """Its bytes, as often as it takes: a lost answer can be asked for again safely."""
         if self._awaited is None:
             raise SessionBusy("nothing is awaited")
         return self._frame

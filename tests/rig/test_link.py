@@ -397,11 +397,12 @@ async def test_a_port_of_another_machine_by_rfc_2217() -> None:
     # RFC 2217 doubles the byte 0xFF; ticks of all ones make sure that some go both ways.
     async with far_port() as (url, end):
         end.rig.status = replace(end.rig.status, tick=0xFFFF_FFFF)
-        async with open_rig(url) as rig:
+        link = await open_link(url)
+        async with rig_on(link) as rig:
             assert rig.status.tick == 0xFFFF_FFFF
             await rig.start(0xFFFF)
             assert Start(schedule_id=0xFFFF) in end.rig.asked
-            await rig.send_break()
+            await link.send_break()
             end.vanish()
             async with asyncio.timeout(5):
                 events = [event async for event in rig.events()]
