@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchrig.bench.observer import Observer
-from benchrig.bench.safety import CURRENT_THRESHOLD_A, Offsets
+from benchrig.bench.safety import CURRENT_THRESHOLD_A, VOLTAGE_THRESHOLD_V, Offsets
 from benchrig.measure.features import CycleFeatures
 from benchrig.measure.samples import InputScale, SampleBlock
 from benchrig.parts.copper import COPPER_K_C
@@ -135,15 +135,12 @@ class Watch:
         self._drop_outs += bool(features.drop_outs)
         if features.winding_temperature_c is not None:
             self._look_at_winding(features.winding_temperature_c.value)
-        if self._observer is None:
-            return
-        dead = features.complete and not self._observer.liveness.answered
-        self._dead_cycles = self._dead_cycles + 1 if dead else 0
+        self._dead_cycles = self._dead_cycles + 1 if _is_dead(features) else 0
         if self._dead_cycles >= DEAD_CYCLES:
             self._halt(
                 Ending.FAULT,
                 "neither voltage nor current answers while the output is on: "
-                "the feed, the output or the inputs are dead",
+                "the supply, the feed, the output or the inputs are dead",
             )
 
     def _look_at_winding(self, winding_c: float) -> None:
@@ -190,6 +187,14 @@ class Watch:
             "winding_c": None if winding is None else winding.value,
             "drop_outs": self._drop_outs,
         }
+
+
+def _is_dead(features: CycleFeatures) -> bool:
+    """A whole on-time in which nothing stood across the part and nothing flowed through it."""
+    volts, amperes = features.voltage_v, features.current_a
+    if not features.complete or volts is None or amperes is None:
+        return False
+    return abs(volts.value) < VOLTAGE_THRESHOLD_V and abs(amperes.value) < CURRENT_THRESHOLD_A
 
 
 def _least_and_median(codes: NDArray[np.int16]) -> tuple[int, float]:

@@ -107,6 +107,17 @@ def test_dead_inputs_prove_nothing(tmp_path: Path) -> None:
     assert "live zero" in told.alarms[-1][1].reason
 
 
+def test_a_part_that_gets_no_voltage_is_not_cycled_to_the_end(tmp_path: Path) -> None:
+    """A fuse that blew, or a supply that was switched off, in the middle of a run."""
+    record = run_sim("healthy?fault=supply-off@7s", tmp_path / "log.db")
+    assert record.ending is Ending.FAULT
+    assert "neither voltage nor current answers" in record.ending_reason
+    assert (record.cycles_done, record.cycles_planned) == (5, 6)
+    assert isinstance(record.made_safe, SafeEvidence)
+    opened = run_sim("healthy?fault=part-open@7s", tmp_path / "log.db")
+    assert opened.ending is Ending.COMPLETE, "an open part is a finding, and has its voltage"
+
+
 def test_no_temperature_means_resistance_is_not_assessed(tmp_path: Path) -> None:
     record = run_sim("healthy", tmp_path / "log.db", plan=plan_for(temperature=None))
     assert verdicts(record)[Characteristic.RESISTANCE_20C] is Verdict.NOT_ASSESSED
