@@ -42,6 +42,7 @@ from benchrig.record.values import PartTemperature, RunPlan, Stage, TemperatureB
 from benchrig.tomlfile import KeyPath, TomlDocument, read_toml, validate
 
 TEMPERATURE_C_MIN, TEMPERATURE_C_MAX = -40.0, 150.0
+ROOM_C_MAX = 50.0  # above it a "room" is one in °F: 68 °F and up; common practice, no source
 PROBE_U_C = 0.5  # a contact probe on the part; common practice, no source
 SOAKED_U_C = 1.0  # an hour or more in a quiet room; common practice, no source
 OUTPUTS_MAX = 31
@@ -246,6 +247,8 @@ def part_temperature(
                 f"{given:g} °C is no temperature of a part on a bench "
                 f"({TEMPERATURE_C_MIN:g} to {TEMPERATURE_C_MAX:g})"
             )
+    if soaked_c is not None and soaked_c > ROOM_C_MAX:
+        raise UsageError(f"{soaked_c:g} °C is no room's temperature", advice=_not_a_room(soaked_c))
     if probe_c is not None:
         return PartTemperature(
             value_c=probe_c, std_uncertainty_c=PROBE_U_C, basis=TemperatureBasis.PROBE
@@ -255,6 +258,13 @@ def part_temperature(
             value_c=soaked_c, std_uncertainty_c=SOAKED_U_C, basis=TemperatureBasis.SOAKED
         )
     return None
+
+
+def _not_a_room(given: float) -> str:
+    return (
+        f"it is asked for in °C, and {given:g} °F are {(given - 32) / 1.8:.1f} °C; "
+        "a part warmer than any room is measured by a probe on it"
+    )
 
 
 class _Loader:
@@ -314,6 +324,13 @@ def _check_temperature(data: Mapping[str, Any]) -> Iterator[tuple[KeyPath, str]]
     table = data.get("temperature")
     if isinstance(table, Mapping) and len({"soaked_c", "probe_c"} & table.keys()) != 1:
         yield ("temperature",), "needs one of soaked_c and probe_c; leave the table out if unknown"
+        return
+    room = table.get("soaked_c") if isinstance(table, Mapping) else None
+    if isinstance(room, (int, float)) and ROOM_C_MAX < room <= TEMPERATURE_C_MAX:
+        yield (
+            ("temperature", "soaked_c"),
+            f"{room:g} °C is no room's temperature; {_not_a_room(room)}",
+        )
 
 
 def _check_slots(data: Mapping[str, Any]) -> Iterator[tuple[KeyPath, str]]:

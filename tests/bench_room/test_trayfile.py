@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from benchrig.bench.trayfile import read_tray
+from benchrig.bench.trayfile import part_temperature, read_tray
 from benchrig.errors import InputFileError, UsageError
 from benchrig.record.values import Stage, TemperatureBasis
 from tests.bench_room.trays import HEAD, slots_of, write_tray
@@ -100,3 +100,16 @@ def test_scanned_tags_must_not_contradict_the_file(tmp_path: Path) -> None:
         tray.with_tags({2: "C"})
     with pytest.raises(UsageError, match="given twice: B"):
         tray.with_tags({1: "b"})
+
+
+@pytest.mark.parametrize("given", [68.0, 72.0, 98.6])
+def test_a_room_in_fahrenheit_is_refused_and_said_in_celsius(given: float, tmp_path: Path) -> None:
+    """72 °F taken for 72 °C would put R20 17 % low and fail a good part."""
+    with pytest.raises(UsageError, match="no room's") as caught:
+        part_temperature(soaked_c=given)
+    assert f"{(given - 32) / 1.8:.1f} °C" in caught.value.advice  # definition of the degree
+    head = HEAD.replace("soaked_c = 22", f"soaked_c = {given}")
+    ((line, message),) = faults(write_tray(tmp_path, slots_of(1), head=head))
+    assert line == 7
+    assert f"{(given - 32) / 1.8:.1f} °C" in message
+    assert part_temperature(probe_c=given) is not None  # a warm part, by a probe on it
