@@ -38,7 +38,7 @@ def judge_motion(
     if not still:
         return _motion(
             Verdict.PASS,
-            f"a movement was seen in each of {total} cycles{beside}",
+            f"a movement was seen in {_each(total, seen)}{beside}",
             "full travel, sealing, or movement under pressure: the part was dry",
         )
     if moved:
@@ -61,6 +61,17 @@ def judge_motion(
         "with a reference of this part",
         "that the armature is stuck",
     )
+
+
+def _each(total: int, seen: Sequence[tuple[int, Motion]]) -> str:
+    """The cycles a movement could be judged in; how many more there were, and why not in those."""
+    others = [m.reason for _, m in seen if m.answer is MotionAnswer.NOT_ASSESSED]
+    if not others:
+        return f"each of {total} cycles"
+    reasons = sorted({reason for reason in others if reason}, key=others.index)
+    why = f" ({reasons[0]}{', and more' if len(reasons) > 1 else ''})" if reasons else ""
+    of = f"each of the {total} cycles" if total > 1 else "the 1 cycle"
+    return f"{of} that could be judged; {len(others)} more could not{why}"
 
 
 def _motion(verdict: Verdict, reason: str, does_not_prove: str) -> Judged:

@@ -53,6 +53,21 @@ def test_beside_the_part_held(motions: list[Motion], verdict: Verdict, words: st
     assert LIKE_HELD.least_change < ORDINARY_LEAST < 0.04
 
 
+def test_cycles_that_could_not_be_judged_are_counted() -> None:
+    """A part seen to move in 2 of 5 cycles is not said to move in each."""
+    unlike = replace(ALONE, answer=MotionAnswer.NOT_ASSESSED, reason="unlike a coil")
+    judged = judge_motion(
+        PART, _cycles(replace(ALONE, answer=MotionAnswer.MOVED), MOVED, *[unlike] * 3)
+    )
+    assert judged is not None
+    assert judged.verdict is Verdict.PASS
+    assert "each of the 2 cycles that could be judged" in judged.reason
+    assert "3 more could not (unlike a coil)" in judged.reason
+    all_judged = judge_motion(PART, _cycles(*[MOVED] * 2))
+    assert all_judged is not None
+    assert "could not" not in all_judged.reason
+
+
 class _Cold:
     resistance_ohm = resistance_20c_ohm = Measured(value=14.5, std_uncertainty=0.05, unit="ohm")
     over_range = False
