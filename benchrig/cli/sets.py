@@ -167,12 +167,21 @@ def _typed(run_log: RunLog, tag: str) -> dict[str, float]:
     return found
 
 
+def _named(name: str) -> str:
+    """A characteristic as cards call it, and as --by does."""
+    from benchrig.report.words import NAMES
+
+    label = {each.value: shown for each, shown in NAMES.items()}.get(name, name)
+    return label if label == name else f"{label} ({name})"
+
+
 def _print(found: Matching) -> None:
     rows = [("SET", "SPREAD", "TAGS")]
     for number, each in enumerate(found.sets, 1):
         tags = ", ".join(part.tag for part in each.parts)
         rows.append((str(number), f"{100 * each.spread:.2f} %", tags))
     say(columns(rows))
+    say("matched by " + ", ".join(_named(name) for name in found.names))
     if found.leftovers:
         say("left over: " + ", ".join(part.tag for part in found.leftovers))
     how = (

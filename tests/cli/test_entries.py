@@ -192,6 +192,8 @@ def test_sets_are_matched_from_a_trays_records_and_typed_flow(shell: Shell) -> N
     assert len(found["leftovers"]) == 1
     assert found["optimal"]
     assert "(max - min) / mean" in page.read_text(encoding="utf-8")
+    shown = shell("set", "match", "--size", "4", "--order", "K-2031").stdout
+    assert "matched by R20 (at 20 °C) (resistance_20c_ohm)" in shown  # flow was not what decided
     by_flow = ("set", "match", "--size", "2", "--order", "K-2031", "--by", "static_flow_cc_per_min")
     assert shell(*by_flow).code == 2  # nothing typed in yet
     flows = {"01": 240, "02": 251, "04": 249, "05": 241, "06": 260}
