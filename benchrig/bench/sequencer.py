@@ -72,6 +72,7 @@ class _Run:
             lead_null_age_s=setup.lead_null_age_s,
             known=setup.known,
         )
+        self.alarmed = False  # somebody was told that the part may be live
         self.began_s = asyncio.get_running_loop().time()
         self.begun_at = setup.stamp()
         self.watch = Watch(plan, self._emit)
@@ -303,9 +304,14 @@ class _Run:
     def _told_to_stop(self) -> None:
         if self.gathered.ending is Ending.COMPLETE:
             self._end(Ending.INTERRUPTED, "interrupted by the operator")
-        self._emit(EventKind.WARNING, "making the part safe first; please wait")
+        if self.alarmed:  # waiting would be the wrong thing to ask for
+            said = "an interrupt does not switch it off: take the supply off as told above"
+        else:
+            said = "making the part safe first; please wait"
+        self._emit(EventKind.WARNING, said)
 
     async def _tell_unsafe(self, alarm: NotProvenSafe, shortfall: Shortfall) -> Declaration | None:
+        self.alarmed = True
         self._emit(
             EventKind.NOT_SAFE,
             alarm.message,

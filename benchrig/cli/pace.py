@@ -23,6 +23,7 @@ from typing import Any, TypeVar
 from benchrig.bench.safety import Declaration, Shortfall
 from benchrig.cli.output import Interrupted
 from benchrig.errors import NotProvenSafe, UsageError
+from benchrig.text import printable
 
 T = TypeVar("T")
 DECLARED = "disconnected"
@@ -185,6 +186,12 @@ class Person:
                     )
                     sys.stderr.flush()
                 return Declaration(text="the supply is declared disconnected")
+            elif line.strip():
+                word = printable(line.strip()[:20])
+                sys.stderr.write(
+                    f'  "{word}" is not it: type {DECLARED}, once the supply is off.\n'
+                )
+                sys.stderr.flush()
         if self._nobody and shortfall.link_gone and self._tries >= UNATTENDED_TRIES:
             raise alarm
         return None

@@ -67,11 +67,15 @@ def test_with_output_and_feed_welded_the_run_never_ends_by_itself(shell: Shell) 
     with watched(shell.start(*shell.words("welded-output-and-feed"))) as run:
         run.until("THE PART MAY BE LIVE")
         run.until("type disconnected")
+        run.type("off")
+        run.until('"off" is not it: type disconnected')
         run.type("disconnected")  # said, but the rig still answers and still sees a current
         run.until("the rig still answers")
         run.process.send_signal(signal.SIGTERM)
         run.process.send_signal(signal.SIGINT)
         time.sleep(4.0)
+        assert "please wait" not in run.stderr  # waiting is wrong while the part may be live
+        assert "an interrupt does not switch it off" in run.stderr
         assert run.process.poll() is None
         assert "NOT FINISHED" in run.stderr
         order = [run.stderr.index(word) for word in ("supply", "clips", "USB")]
