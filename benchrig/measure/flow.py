@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchrig.measure.propagation import propagate
+from benchrig.measure.propagation import few_points, propagate
 from benchrig.quantity import Contribution, Measured
 
 KG_PER_LB = 0.45359237  # exact
@@ -94,14 +94,16 @@ def flow_line(
     """Slope, time-offset X and flow-offset Y from volumes a pulse at several pulse widths.
 
     ``u_volume_ul`` is the standard uncertainty of one volume, common to all points (the
-    graduation): scatter below it is luck, so it is the least that the points are given.
+    graduation): scatter below it is luck, so it is the least that the points are given. Scatter
+    of few points is widened, see ``few_points``: three are hardly enough to know it.
     """
     if not u_volume_ul > 0:
         raise ValueError("volumes read off a glass have an uncertainty above 0")
     line = fit_line(width_ms, volume_ul)
     if line.slope <= 0:
         raise ValueError("volume must grow with pulse width: look at the order of the entries")
-    widen = max(1.0, u_volume_ul / line.residual_sd) if line.residual_sd > 0 else math.inf
+    few = few_points(line.points - 2)
+    widen = max(few, u_volume_ul / line.residual_sd) if line.residual_sd > 0 else math.inf
     if math.isinf(widen):
         u_slope, u_intercept = _from_volume(width_ms, u_volume_ul)
     else:

@@ -12,13 +12,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchrig.measure.propagation import FloatArray
+from benchrig.measure.propagation import NORMAL_95, FloatArray
 from benchrig.measure.rise import solve_rise
 from benchrig.measure.rise_batch import RiseBank
 
 SEED = 1  # so that an answer can be had again
 RECORDS_MIN = 1_000  # 25 records lie beyond each end of an interval of 95 %
-NORMAL_95 = 1.959963984540054
 POINTS_MAX = 2_000  # of a simulated record; more are simulated as means of neighbours
 CHUNK_VALUES = 2_000_000  # simulated at once: 16 MB
 REFUSED_SHARE_MAX = 0.01  # of the records: more, and the rest are a choice of the lucky ones

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from benchrig.measure.propagation import FloatArray
+from benchrig.measure.propagation import FloatArray, few_points
 from benchrig.measure.samples import InputScale
 from benchrig.quantity import Contribution, Measured
 
@@ -54,17 +54,20 @@ class Reading:
 
 
 def standard_error(values: FloatArray) -> float:
-    """Standard uncertainty of a mean, never less than batch means show (drift, mains hum)."""
+    """Standard uncertainty of a mean, never less than batch means show (drift, mains hum).
+
+    Widened for few values, see ``few_points``.
+    """
     n = values.size
     if n < 2:
         return math.nan
     plain = _deviation(values) / math.sqrt(n)
     if n < 4 * BATCHES:
-        return plain
+        return few_points(n - 1) * plain
     batches = values[: n - n % BATCHES].reshape(BATCHES, -1).mean(axis=1)
     batched = _deviation(batches) / math.sqrt(BATCHES)
     # Batch means scatter by themselves: only a clear excess (over 1 in 1000) counts as drift.
-    return batched if batched > 1.6 * plain else plain
+    return few_points(BATCHES - 1) * batched if batched > 1.6 * plain else plain
 
 
 def _deviation(values: FloatArray) -> float:

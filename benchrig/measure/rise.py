@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchrig.measure.features import RiseFit
-from benchrig.measure.propagation import FloatArray
+from benchrig.measure.propagation import FloatArray, t_quantile
 from benchrig.quantity import Contribution, Measured
 
 POINTS_MIN = 6
@@ -119,16 +119,6 @@ def limit_ratios(n: int) -> tuple[float, float]:
     """
     dof = n - 2
     return 1.0 + t_quantile(Z_999, dof) ** 2 / dof, 1.0 + t_quantile(Z_99, dof) ** 2 / dof
-
-
-def t_quantile(z: float, dof: int) -> float:
-    """Student's t where the normal distribution has ``z``; expansion in 1/dof, from 4 upwards."""
-    terms = (
-        (z**3 + z) / 4,
-        (5 * z**5 + 16 * z**3 + 3 * z) / 96,
-        (3 * z**7 + 19 * z**5 + 17 * z**3 - 15 * z) / 384,
-    )
-    return z + sum(term / float(dof) ** (k + 1) for k, term in enumerate(terms))
 
 
 def to_fit(

@@ -7,7 +7,9 @@ import math
 import numpy as np
 import pytest
 
-from benchrig.measure.propagation import FloatArray, propagate, ratio
+from benchrig.measure.flow import flow_line
+from benchrig.measure.propagation import NORMAL_95, FloatArray, few_points, propagate, ratio
+from benchrig.measure.reading import standard_error
 from benchrig.quantity import Contribution, Measured
 
 # JCGM 100:2008, Table H.2 (also test_GUMH2.csv of the open calculator sandialabs/suncal).
@@ -75,3 +77,27 @@ def test_a_ratio_keeps_what_is_shared_apart_from_what_is_not() -> None:
     independent, shared = ratio(a, b, "1"), ratio(a, b, "1", shared=("gain",))
     assert independent.std_uncertainty == pytest.approx(2 * math.hypot(0.02, 0.02, 1e-3, 1e-3))
     assert shared.std_uncertainty == pytest.approx(2 * math.hypot(1e-3, 1e-3))
+
+
+@pytest.mark.parametrize(
+    ("dof", "t"), [(1, 12.71), (2, 4.30), (3, 3.18), (4, 2.78), (5, 2.57), (10, 2.23), (20, 2.09)]
+)
+def test_few_points_are_widened_by_students_t(dof: int, t: float) -> None:
+    # JCGM 100:2008, table G.2, 95 % (from memory; any table of Student's t has the same).
+    assert few_points(dof) * NORMAL_95 == pytest.approx(t, abs=0.012)
+    assert few_points(100_000) == pytest.approx(1.0, abs=1e-4)
+
+
+@pytest.mark.parametrize("points", [3, 4, 8, 16])
+def test_means_and_lines_of_few_points_are_covered(points: int) -> None:
+    """k = 2 is said to cover about 95 %: at 2,000 draws, 93 % is four deviations off."""
+    rng = np.random.default_rng(points)
+    draws = rng.standard_normal((2000, points))
+    inside = [abs(float(row.mean())) < 2 * standard_error(row) for row in draws]
+    assert 0.93 < np.mean(inside) < 0.98
+    widths = np.linspace(2.0, 10.0, points)
+    covered = 0
+    for row in draws:  # three times the scatter that the glass alone explains
+        found = flow_line(list(widths), list(4.0 * (widths - 0.85) + 0.6 * row), 0.2)
+        covered += abs(found.slope.value - 4.0) < found.slope.expanded
+    assert covered > 0.93 * len(draws)

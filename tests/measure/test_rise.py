@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from benchrig.measure.rise import Z_99, fit_rise, t_quantile
+from benchrig.measure.propagation import t_quantile
+from benchrig.measure.rise import Z_99, fit_rise
 from benchrig.measure.rise_batch import RiseBank
 from benchrig.quantity import Measured
 
