@@ -24,6 +24,7 @@ CHUNK_SAMPLES_MIN = 16
 LEVEL_STEP = 0.05  # a chunk this far below its neighbours is no level to follow
 JOIN_SAMPLES = 2  # a gap this short inside a drop-out does not split it
 SAG_MIN = 0.01
+OPEN_SHARE = 0.55  # of the supply: what stands between one sample with all of it and one with none
 SAMPLES_MIN = 8  # fewer tell no noise
 CALM_SHARE = 0.4
 CALM_SIGMA = 0.2972  # root mean square of so many of a normal distribution's smallest values
@@ -146,7 +147,7 @@ def _level(on: OnTime, settled: int, usual_v: float | None) -> FloatArray:
     if on.voltage_v is not None and usual_v and not on.pump:
         volts = on.voltage_v[settled:][: count * size].reshape(count, size)
         sags = medians(volts) / usual_v
-        levels = levels / np.where(sags > 0.5, sags, 1.0)
+        levels = levels / np.where(sags > OPEN_SHARE, sags, 1.0)
     good = np.flatnonzero(_followed(levels))
     return _between_centres(np.interp(np.arange(count), good, levels[good]), size, current.size)
 
@@ -197,7 +198,13 @@ def _sag(on: OnTime, settled: int, usual_v: float | None) -> FloatArray | float:
     ratio = volts / usual_v
     if ratio.min() >= 1.0 - SAG_MIN:
         return 1.0
-    ratio = np.where((ratio > 0.5) & (ratio < 1.0 - SAG_MIN), ratio, 1.0)
+    sags = ratio < 1.0 - SAG_MIN
+    gone = ratio <= OPEN_SHARE
+    if gone.any():  # its neighbours were interpolated across its edges
+        sags &= ~gone
+        sags[1:] &= ~gone[:-1]
+        sags[:-1] &= ~gone[1:]
+    ratio = np.where(sags, ratio, 1.0)
     period = float(on.time_s[-1] - on.time_s[0]) / max(1, on.time_s.size - 1)
     memory = max(1, min(volts.size, int(5.0 * on.tau_s / period)))
     padded = np.concatenate((np.ones(memory), ratio))

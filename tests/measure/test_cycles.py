@@ -302,6 +302,29 @@ def test_an_open_lead_before_the_sense_point_is_a_drop_out() -> None:
     assert [len(f.drop_outs) for f in out] == [0, 1, 0]
 
 
+@pytest.mark.parametrize("samples", [2, 3, 5, 10])
+@pytest.mark.parametrize("later", [0.1, 0.3, 0.7, 0.9])
+def test_no_edge_of_an_open_lead_is_taken_for_a_sag(later: float, samples: int) -> None:
+    """Voltage between samples of which one is gone is half; the current freewheels, and is lost."""
+    begin = 1.0 + later * 1e-4
+    end, tau = begin + samples * 1e-4, 12e-3 / 14.6
+
+    def gone(time: Any, volts: Any) -> Any:
+        return np.where((time >= begin) & (time < end), 0.0, volts)
+
+    def freewheels(time: Any, amps: Any) -> Any:
+        t = np.clip(time, begin, end)
+        fallen = amps * np.exp(-(t - begin) / tau)
+        return np.where(
+            time < end, fallen, amps - (amps - fallen) * np.exp(-np.maximum(time - end, 0.0) / tau)
+        )
+
+    out, _ = feed(CoilStream(spoil=freewheels, spoil_volts=gone))
+    assert [len(f.drop_outs) for f in out] == [0, 1, 0]
+    lost = 1.0 - np.exp(-samples * 1e-4 / tau)
+    assert out[1].drop_outs[0].depth == pytest.approx(lost, abs=0.13)
+
+
 def test_lost_blocks_make_a_cycle_incomplete_and_are_counted() -> None:
     stream = CoilStream()
     blocks = stream.blocks()
