@@ -316,6 +316,8 @@ class _Cycle:
             return RiseFit(converged=False, reason=RELAY_BOUNCES)
         if self.trace.over_range:
             return RiseFit(converged=False, reason="the current is over range")
+        if self.trace.flows_before:
+            return RiseFit(converged=False, reason="a current flows already at switch-on")
         end = int(np.searchsorted(self.time, RISE_TAUS * tau))
         part = slice(0, max(end, min(12, self.time.size)))
         if below[part].any():
@@ -359,8 +361,8 @@ class _Cycle:
         if self.context.relay:
             return Motion(answer=MotionAnswer.NOT_ASSESSED, reason=RELAY_BOUNCES)
         head = slice(0, int(np.searchsorted(self.time, MOTION_S)))
-        if below[head].any() or self.trace.over_range:
-            reason = "a drop-out or over-range in the rise"
+        if below[head].any() or self.trace.over_range or self.trace.flows_before:
+            reason = "a drop-out, over-range or a current from before in the rise"
             return Motion(answer=MotionAnswer.NOT_ASSESSED, reason=reason)
         if self.context.defer_motion:
             self.memory.keep_rise(self.plain.cycle, self.time[head], self.current[head], self.noise)

@@ -105,6 +105,7 @@ class Trace:
     voltage_zero: Codes | None
     dead: int  # samples at which the current input itself was dead
     over_range: bool
+    flows_before: bool  # what the input showed at switch-on was no offset but a current
 
 
 def trace_of(context: CycleContext, window: Window) -> Trace | None:
@@ -144,6 +145,7 @@ def trace_of(context: CycleContext, window: Window) -> Trace | None:
         voltage_zero=voltage_zero,
         dead=dead,
         over_range=over_range,
+        flows_before=zero is None and _mean(scale, _rest(window, column)) > 0.0,
     )
 
 
@@ -197,11 +199,17 @@ def _current_scale(context: CycleContext, window: Window) -> tuple[InputScale, b
     return last
 
 
-def _zero(scale: InputScale, window: Window, column: int) -> Codes | None:
-    """Codes of the input at rest; none when what they show is no offset but a current."""
+def _rest(window: Window, column: int) -> Codes | None:
+    """Codes of an input before switch-on, where there are enough."""
     if window.zero is None or window.zero.shape[0] < ZERO_ROWS_MIN:
         return None
-    codes: Codes = window.zero[:, column]
+    return window.zero[:, column]
+
+
+def _zero(scale: InputScale, window: Window, column: int) -> Codes | None:
+    """Codes of the input at rest; none when what they show is no offset but a current."""
+    if (codes := _rest(window, column)) is None:
+        return None
     plausible = 6.0 * max(scale.offset_uncertainty, 0.5 * abs(scale.step))
     return codes if abs(float(scale.to_si(codes).mean())) <= plausible else None
 

@@ -378,6 +378,38 @@ def test_short_pulses_are_read_from_their_rise() -> None:
         assert abs(t.value - 22.0) < 3 * t.std_uncertainty
 
 
+@pytest.mark.parametrize(("off_s", "carries"), [(3e-3, True), (8e-3, False)])
+def test_a_current_that_never_ended_has_no_clean_rise(off_s: float, carries: bool) -> None:
+    """A plain diode, pulses close together: the next rise begins where the decay had come to."""
+    on_s, henry, ohm = 10e-3, 20e-3, 14.61
+    tau, top, diode = henry / ohm, 13.5 / ohm, 0.7 / ohm
+
+    def carried(time: Any, _: Any) -> Any:
+        amps, begin = np.zeros_like(time), 0.0
+        for cycle in range(20):
+            t = time - cycle * (on_s + off_s)
+            rise = top + (begin - top) * np.exp(-np.maximum(t, 0.0) / tau)
+            end = top + (begin - top) * np.exp(-on_s / tau)
+            fall = (end + diode) * np.exp(-np.maximum(t - on_s, 0.0) / tau) - diode
+            amps = np.where((t >= 0) & (t < on_s), rise, amps)
+            amps = np.where((t >= on_s) & (t < on_s + off_s), np.maximum(fall, 0.0), amps)
+            begin = max(0.0, (end + diode) * float(np.exp(-off_s / tau)) - diode)
+        return amps
+
+    motion = Motion(answer=MotionAnswer.MOVED, reason="")
+    stream = CoilStream(on_s=on_s, off_s=off_s, cycles=20, henry=henry, spoil=carried)
+    out, _ = feed(stream, assess_motion=lambda *_, noise_a: motion)
+    for cycle in out[1:]:
+        assert cycle.rise is not None
+        assert cycle.motion is not None
+        if carries:
+            assert "flows already" in cycle.rise.reason
+            assert cycle.motion.answer is MotionAnswer.NOT_ASSESSED
+        else:
+            assert known(cycle.rise.tau_s).value == pytest.approx(tau, rel=0.01)
+            assert cycle.motion is motion
+
+
 def test_pulses_shorter_than_three_tau_give_no_resistance() -> None:
     out, _ = feed(CoilStream(on_s=2e-3, off_s=8e-3, cycles=5))
     for f in out:
