@@ -59,7 +59,9 @@ class Manifest:
 
 def sources() -> list[Path]:
     """Every file that goes into the image, in a fixed order."""
-    return sorted(p for d in ("core", "avr") for p in (HERE / d).iterdir() if p.suffix in ".c.h")
+    return sorted(
+        p for d in ("core", "avr") for p in (HERE / d).iterdir() if p.suffix in (".c", ".h")
+    )
 
 
 def sources_sha256() -> str:
