@@ -67,7 +67,7 @@ def _each(total: int, seen: Sequence[tuple[int, Motion]]) -> str:
     """The cycles a movement could be judged in; how many more there were, and why not in those."""
     others = [m.reason for _, m in seen if m.answer is MotionAnswer.NOT_ASSESSED]
     if not others:
-        return f"each of {total} cycles"
+        return f"each of {total} cycles" if total > 1 else "the 1 cycle"
     reasons = sorted({reason for reason in others if reason}, key=others.index)
     why = f" ({reasons[0]}{', and more' if len(reasons) > 1 else ''})" if reasons else ""
     of = f"each of the {total} cycles" if total > 1 else "the 1 cycle"

@@ -68,6 +68,13 @@ def test_cycles_that_could_not_be_judged_are_counted() -> None:
     assert "could not" not in all_judged.reason
 
 
+def test_one_cycle_is_no_cycles() -> None:
+    """A run interrupted after its first cycle reads as a sentence."""
+    judged = judge_motion(PART, _cycles(replace(ALONE, answer=MotionAnswer.MOVED)))
+    assert judged is not None
+    assert judged.reason == "a movement was seen in the 1 cycle"
+
+
 class _Cold:
     resistance_ohm = resistance_20c_ohm = Measured(value=14.5, std_uncertainty=0.05, unit="ohm")
     over_range = False
