@@ -26,6 +26,7 @@ One part on one output; parts beyond the rig's outputs go into further files of 
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -304,7 +305,10 @@ class _Loader:
         try:
             into[name] = load(self._beside(name))
         except InputFileError as error:
-            yield path, "; ".join(str(finding) for finding in error.findings)
+            where = self._beside(name)
+            gone = isinstance(where, Path) and not os.path.lexists(where)
+            hint = "; a path is taken from beside the tray file" if gone else ""
+            yield path, "; ".join(str(finding) for finding in error.findings) + hint
         except BenchrigError as error:
             yield path, error.message
 

@@ -113,3 +113,16 @@ def test_a_room_in_fahrenheit_is_refused_and_said_in_celsius(given: float, tmp_p
     assert line == 7
     assert f"{(given - 32) / 1.8:.1f} °C" in message
     assert part_temperature(probe_c=given) is not None  # a warm part, by a probe on it
+
+
+def test_a_tray_file_copied_without_its_pattern_says_where_that_is_looked_for(
+    tmp_path: Path,
+) -> None:
+    path = write_tray(tmp_path, slots_of(1))
+    (tmp_path / "quick.toml").unlink()
+    ((_, message),) = faults(path)
+    assert "there is no such file" in message
+    assert "beside the tray file" in message
+    head = HEAD.replace("quick.toml", "slow-clik")  # a name is no file, and is not told so
+    ((_, message),) = faults(write_tray(tmp_path, slots_of(1), head=head))
+    assert "beside" not in message
