@@ -269,7 +269,8 @@ class LogReader:
         rows = connection.execute(query, {"record": word(record_id)}).mappings().all()
         if not rows:
             raise LogError(
-                f"record {record_id}: not in {self.shown}", advice="see `benchrig record list`"
+                f"record {record_id}: not in {self.shown}",
+                advice="see `benchrig record list`; a tag's: `benchrig record history TAG`",
             )
         if len(rows) > 1:
             raise LogError(

@@ -196,3 +196,12 @@ def test_a_waveform_begins_at_a_time(start_s: str, shell: Shell) -> None:
     wave = shell.file("wave.csv", "time_s,current_a\n" + rows)
     assert shell("analyse", wave, "--start-s", start_s).code == ExitCode.USAGE
     assert shell("analyse", wave, "--start-s", "0").code == ExitCode.PASS
+
+
+def test_a_tag_where_a_record_is_asked_for_is_pointed_to_its_history(
+    done: tuple[Shell, str],
+) -> None:
+    shell, _ = done
+    said = shell("record", "show", "K-1")
+    assert said.code == ExitCode.LOG
+    assert "record history TAG" in said.stderr
