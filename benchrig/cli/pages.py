@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import dataclasses
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from benchrig.cli.files import destination, file_words, write_file
-from benchrig.cli.output import say, say_json
+from benchrig.cli.output import say, say_json, talk
 from benchrig.cli.records import JsonOption, LogOption, RecordArgument, open_log, resolve
 from benchrig.errors import LogError, UsageError
 
@@ -159,6 +160,7 @@ def record_compare(
 
     with open_log(log) as run_log:
         first, second = (run_log.record(resolve(run_log, x)) for x in (before, after))
+    _doubt(first, second)
     if as_json:
         say_json(
             {
@@ -172,6 +174,17 @@ def record_compare(
         )
         return
     say(before_after_line(first, second))
+
+
+def _doubt(first: RunRecord, second: RunRecord) -> None:
+    """Say aloud where before and after are not of one part, or the other way round."""
+    one, two = first.plan, second.plan
+    if one.part.name != two.part.name:
+        talk(f"these are different parts: {one.part.name} and {two.part.name}")
+    elif one.tag != two.tag:
+        talk(f"these are of two tags, {one.tag or '(none)'} and {two.tag or '(none)'}: two parts?")
+    if datetime.fromisoformat(first.begun_at) > datetime.fromisoformat(second.begun_at):
+        talk(f"{first.record_id} was begun later than {second.record_id}: before is after")
 
 
 def record_reanalyse(

@@ -205,3 +205,12 @@ def test_a_tag_where_a_record_is_asked_for_is_pointed_to_its_history(
     said = shell("record", "show", "K-1")
     assert said.code == ExitCode.LOG
     assert "record history TAG" in said.stderr
+
+
+def test_two_parts_are_not_compared_as_one_without_a_word(tmp_path: Path) -> None:
+    shell = Shell(folder=tmp_path)
+    quick = ("--json", "-p", shell.file("quick.toml", QUICK), "--tag")
+    one, two, again = (shell.run("healthy", *quick, tag).json["record"] for tag in "ABA")
+    assert "of two tags, A and B" in shell("record", "compare", one, two).stderr
+    assert "begun later" in shell("record", "compare", again, one).stderr
+    assert shell("record", "compare", one, again).stderr == ""
