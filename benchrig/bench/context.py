@@ -10,7 +10,7 @@ from benchrig.measure.motion_blocked import BlockedReference
 from benchrig.measure.ripple import assess_ripple
 from benchrig.measure.samples import InputScale
 from benchrig.quantity import Measured
-from benchrig.record.values import RigIdentity, RunPlan
+from benchrig.record.values import ColdCheck, RigIdentity, RunPlan
 from benchrig.wire.messages import InputFlag, InputRole
 
 SENSE_ROLES = (InputRole.PART_VOLTAGE, InputRole.PART_VOLTAGE_FINE)
@@ -22,7 +22,7 @@ def cycle_context(
     scales: tuple[InputScale, ...],
     *,
     tick_ns: int,
-    cold_resistance: Measured | None,
+    cold: ColdCheck,
     lead_null: Measured | None,
     defer_motion: bool = False,
     blocked: BlockedReference | None = None,
@@ -41,7 +41,8 @@ def cycle_context(
         u_part_temperature_c=temperature.std_uncertainty_c if temperature else None,
         lead_null=None if four_wire(scales) else lead_null,
         relay=rig.relay,
-        cold_resistance=cold_resistance,
+        supply_v=None if cold.supply_v is None else cold.supply_v.value,
+        cold_resistance=cold.resistance_ohm,
         assess_motion=functools.partial(assess_motion, blocked=blocked),
         assess_ripple=functools.partial(
             assess_ripple, ripples_per_turn=part.ripples_per_turn, clock_relative=clock_rel_u

@@ -86,7 +86,7 @@ def analyse_again(
         record.rig,
         stored.scales,
         tick_ns=round(stored.tick_s * 1e9),
-        cold_resistance=record.cold.resistance_ohm,
+        cold=record.cold,
         lead_null=record.rig.lead_null_ohm,
         blocked=stored.known.blocked,
     )

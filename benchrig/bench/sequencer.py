@@ -357,7 +357,7 @@ class _Run:
             self.setup.rig_identity,
             self.rig.scales,
             tick_ns=self.rig.identity.tick_ns,
-            cold_resistance=self.gathered.cold.resistance_ohm,
+            cold=self.gathered.cold,
             lead_null=self.setup.lead_null,
             defer_motion=True,  # it takes a while, and heartbeats must go on
             blocked=self.setup.known.blocked,

@@ -132,9 +132,11 @@ def judge_drop_outs(
             limit=limit,
             does_not_prove="whether the winding, the connector or a clip opened",
         )
-    unseen = [c.cycle for c in cycles if not c.complete]
+    unseen = [c.cycle for c in cycles if not c.complete or c.undriven]
     if unseen or len(cycles) < cycles_planned:
         what = f"samples are missing in cycle {listed(unseen)}" if unseen else "the run ended early"
+        if undriven := [c.cycle for c in cycles if c.undriven]:
+            what = f"the part was without voltage in cycle {listed(undriven)}"
         count = f"drop-outs in {len(faulty)} of" if faulty else "no drop-out seen in"
         return Judged(
             characteristic=characteristic,
@@ -157,7 +159,7 @@ def judge_drop_outs(
 def _drop_out_words(faulty: list[int], seen: int, drop_outs: Sequence[DropOut]) -> str:
     each = []
     for drop in sorted(drop_outs, key=lambda d: d.start_s)[:DROP_OUTS_SHOWN]:
-        words = f"cycle {drop.cycle} at {drop.start_s:.3f} s for {_duration(drop.duration_s)}"
+        words = f"cycle {drop.cycle} at {drop.start_s:.3f} s for {duration(drop.duration_s)}"
         if drop.winding_temperature_c is not None:
             words += f", winding about {drop.winding_temperature_c:.0f} °C"
         each.append(words)
@@ -166,7 +168,8 @@ def _drop_out_words(faulty: list[int], seen: int, drop_outs: Sequence[DropOut]) 
     return f"the current dropped out in {len(faulty)} of {seen} cycles: {'; '.join(each)}{rest}"
 
 
-def _duration(seconds: float) -> str:
+def duration(seconds: float) -> str:
+    """A duration for a sentence."""
     return f"{seconds:.2f} s" if seconds >= 1 else f"{seconds * 1e3:.3g} ms"
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from benchrig.judge.conformity import judge_value
-from benchrig.judge.cycling import judge_current, judge_drop_outs, judge_others
+from benchrig.judge.cycling import duration, judge_current, judge_drop_outs, judge_others
 from benchrig.judge.movement import judge_motion, motion_of_held, without_movement
 from benchrig.judge.resistance import ColdValues, judge_insulation, judge_resistance
 from benchrig.judge.verdict import Judged, Verdict
@@ -126,13 +126,20 @@ def is_whole(
 def lost_voltage(supply_v: Measured | None, cycles: Sequence[CycleFeatures]) -> str:
     """Why the voltage at the part speaks against the data, "" when it does not.
 
-    Less than half of what the supply gave before, in a steady cycle: a short behind a current
-    limit, a feed that failed, or a voltage input that answers nothing. Whichever it was, the
-    part was not tried as planned.
+    Less than half of what the supply gave before, in a steady cycle or in part of one: a short
+    behind a current limit, a feed that failed, or a voltage input that answers nothing.
+    Whichever it was, the part was not tried as planned.
     """
     if supply_v is None:
         return ""
     for cycle in cycles:
+        if cycle.undriven:
+            first = cycle.undriven[0]
+            return (
+                f"cycle {cycle.cycle}: no voltage at the part for {duration(first.duration_s)} "
+                f"from {first.start_s:.3f} s on: look at supply, fuse, feed, leads and the rig's "
+                "switch"
+            )
         if cycle.voltage_v is not None and cycle.voltage_v.value < 0.5 * supply_v.value:
             return (
                 f"cycle {cycle.cycle}: only {cycle.voltage_v.value:.2f} V at the part, the supply "

@@ -41,8 +41,10 @@ from benchrig.measure.reading import Reading, measured_mean, read
 from benchrig.measure.ripple import of_input
 from benchrig.measure.rise import fit_rise
 from benchrig.measure.turn_off import Decay, assess_turn_off
+from benchrig.measure.undriven import set_undriven_apart
 from benchrig.parts.copper import COPPER_K_C
 from benchrig.quantity import Measured
+from benchrig.wire.messages import InputFlag
 
 STEADY_TAUS = 8.0  # exp(-8) = 0.03 %: V / I is R from here on
 STEADY_S_MAX = 0.1
@@ -61,21 +63,17 @@ def analyse_cycle(
     context: CycleContext, window: Window, memory: RunMemory, cycle: int, start_s: float
 ) -> CycleFeatures:
     """Features of one on-time; ``memory`` is read and brought up to date."""
-    plain = CycleFeatures(
-        cycle=cycle,
-        start_s=start_s,
-        on_s=window.on_s,
-        complete=window.missing == 0,
-        missing_samples=window.missing,
-    )
+    plain = CycleFeatures(cycle=cycle, start_s=start_s, on_s=window.on_s, complete=False)
     if (trace := trace_of(context, window)) is None:
-        return replace(plain, complete=False)
+        return replace(plain, missing_samples=window.missing)
     on, begin_s = on_part(trace, window.on_s, relay=context.relay)
     missing = window.missing + trace.dead
-    plain = replace(plain, complete=missing == 0, missing_samples=missing)
+    plain = replace(plain, missing_samples=missing)
     if on.stop - on.start < 2:
-        return replace(plain, complete=False)
-    return _Cycle(context, window, trace, on, begin_s, memory, plain).features()
+        return plain
+    plain = replace(plain, complete=missing == 0)
+    features = _Cycle(context, window, trace, on, begin_s, memory, plain).features()
+    return set_undriven_apart(features, trace, context.supply_v)
 
 
 class _Cycle:
@@ -394,7 +392,7 @@ class _Cycle:
                 current_at_off_a=last,
                 noise_a=self.noise,
                 clamp=self.context.clamp,
-                sees_turn_off=bool(scale.flags & 2),
+                sees_turn_off=InputFlag.SEES_TURN_OFF in scale.flags,
                 resistance_ohm=resistance,
             )
         )

@@ -41,6 +41,7 @@ class CycleContext:
     copper_winding: bool = True
     part_temperature_c: float | None = None  # before the first pulse
     u_part_temperature_c: float | None = None
+    supply_v: float | None = None  # what it gave before the run
     cold_resistance: Measured | None = None  # of the cold check, at that temperature
     lead_null: Measured | None = None  # two-wire connections only
     assess_motion: MotionAssessor | None = None

@@ -103,3 +103,4 @@ class CycleFeatures:
     turn_off: TurnOff | None = None
     ripple: Ripple | None = None
     drop_outs: tuple[DropOut, ...] = ()
+    undriven: tuple[DropOut, ...] = ()  # the same, but the voltage at the part was gone as well

@@ -48,7 +48,7 @@ RESET_KINDS = frozenset(
         FaultKind.HANG_INTERRUPTS_ON,
     }
 )
-# None of these touches the part, what feeds it, or what measures it.
+# None of these touches the part or what measures it; a supply that is gone is seen at the part.
 INNOCENT_KINDS = (
     LINE_KINDS
     | RESET_KINDS
@@ -60,6 +60,7 @@ INNOCENT_KINDS = (
         FaultKind.READBACK_LIES,
         FaultKind.CAPABILITY_LACKING,
         FaultKind.CLOCK_DRIFT,
+        FaultKind.SUPPLY_OFF,
     }
 )
 DEAD_PART_KINDS = frozenset({FaultKind.PART_OPEN, FaultKind.PART_SHORTED})

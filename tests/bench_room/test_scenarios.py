@@ -55,6 +55,17 @@ def test_a_scenario_ends_with_its_verdict(
         assert log.open_runs() == []
 
 
+@pytest.mark.parametrize(
+    "fault", ["supply-off@5.9s", "supply-off@5.9s,duration_s=0.002", "supply-off@5.9s,duration_s=2"]
+)
+def test_a_supply_that_fails_makes_no_good_part_a_bad_one(fault: str, tmp_path: Path) -> None:
+    record = run_sim(f"healthy?fault={fault}", tmp_path / "log.db")
+    assert record.verdict is Verdict.INCONCLUSIVE, [j.reason for j in record.characteristics]
+    assert record.drop_outs == ()
+    assert any("no voltage at the part" in warning for warning in record.warnings)
+    assert isinstance(record.made_safe, SafeEvidence)
+
+
 def test_a_coil_that_opens_when_hot_fails_by_its_drop_outs(tmp_path: Path) -> None:
     from benchrig.patterns import library
 
@@ -109,7 +120,7 @@ def test_dead_inputs_prove_nothing(tmp_path: Path) -> None:
 
 def test_a_part_that_gets_no_voltage_is_not_cycled_to_the_end(tmp_path: Path) -> None:
     """A fuse that blew, or a supply that was switched off, in the middle of a run."""
-    record = run_sim("healthy?fault=supply-off@7s", tmp_path / "log.db")
+    record = run_sim("healthy?fault=supply-off@5.9s", tmp_path / "log.db")
     assert record.ending is Ending.FAULT
     assert "neither voltage nor current answers" in record.ending_reason
     assert (record.cycles_done, record.cycles_planned) == (5, 6)

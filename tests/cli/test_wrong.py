@@ -97,7 +97,7 @@ def test_a_number_that_is_none_is_refused_before_the_rig_is_opened(
 
 
 def test_a_meter_reading_that_is_no_number_of_volts_is_told(shell: Shell) -> None:
-    words = ("--resistor-ohm", "10", "--resistor-u-ohm", "0.01", "--yes")
+    words = ("--resistor-ohm", "22", "--resistor-u-ohm", "0.01", "--yes")
     said = shell("rig", "calibrate", "--rig", "sim:known-resistor", *words, typed="nan\n")
     assert said.code == ExitCode.USAGE, said.stderr
     assert "no number of volts" in said.stderr
