@@ -235,7 +235,7 @@ async def _golden(job: TrayJob, log: RunLog) -> _Golden:
         unique_id = rig_id(rig)
     now = job.stamp()
     if (today := accepted_today(log, golden.tag, unique_id, now)) is not None:
-        return _Golden(words=f"{golden.tag}: accepted today at {today.at[11:16]}")
+        return _Golden(words=f"{golden.tag}: accepted on {today.at[:10]} at {today.at[11:16]}")
     plan = job.tray.golden_plan()
     if plan is None:
         raise PrecheckFailed(

@@ -9,7 +9,7 @@ import typer
 
 from benchrig.cli.files import destination, write_file
 from benchrig.cli.output import say, say_json
-from benchrig.cli.runs import JsonOption, LogOption, RigOption, confirm, do_run, make_plan
+from benchrig.cli.runs import JsonOption, LogOption, RigOption, confirm, do_run, make_plan, show
 from benchrig.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
@@ -49,6 +49,7 @@ def rig_golden(
 ) -> int:
     """Measure the golden part: inside its control limits (0), or nothing is judged today (3)."""
     from benchrig.bench.goldenday import check_day, set_expected
+    from benchrig.bench.outcome import exit_code_for
     from benchrig.bench.trayfile import part_temperature
     from benchrig.cli.pace import stamp
     from benchrig.record.log import RunLog
@@ -68,6 +69,9 @@ def rig_golden(
     )
     confirm(yes)
     record, where = do_run(plan, rig, log, quiet=as_json)
+    if (code := exit_code_for(record)) in (ExitCode.NOT_PROVEN_SAFE, ExitCode.INTERRUPTED):
+        show(record, where, as_json=as_json)
+        return int(code)
     with RunLog.open(log) as run_log:
         if expect:
             set_expected(run_log, record, who=operator, at=stamp())

@@ -125,6 +125,16 @@ def test_an_interrupt_while_cycling_ends_made_safe(number: signal.Signals, shell
     assert record["verdict"] == "INCONCLUSIVE"
 
 
+def test_an_interrupted_golden_part_is_no_fault_of_the_rig(shell: Shell) -> None:
+    words = ("rig", "golden", "GOLD", "--part", "demo-injector", "-p", "six-second", "--yes")
+    with watched(shell.start(*words, "--rig", "sim:healthy", "--soaked", "22")) as run:
+        run.until("cycling")
+        run.process.send_signal(signal.SIGINT)
+        done = run.end()
+    assert done.code == ExitCode.INTERRUPTED, done.stderr
+    assert "PART IS OFF" in done.stdout
+
+
 # --- before anything is switched on ---------------------------------------------------------------
 
 
