@@ -73,7 +73,8 @@ def analyse_cycle(
         return plain
     plain = replace(plain, complete=missing == 0)
     features = _Cycle(context, window, trace, on, begin_s, memory, plain).features()
-    return set_undriven_apart(features, trace, context.supply_v)
+    settle_s = STEADY_TAUS * (memory.tau_s or 0.0)
+    return set_undriven_apart(features, trace, supply_v=context.supply_v, settle_s=settle_s)
 
 
 class _Cycle:

@@ -63,6 +63,7 @@ INNOCENT_KINDS = (
         FaultKind.SUPPLY_OFF,
     }
 )
+GATHERED_S = 0.1  # at most, from the samples of a look to its evidence: links let them gather
 DEAD_PART_KINDS = frozenset({FaultKind.PART_OPEN, FaultKind.PART_SHORTED})
 
 
@@ -182,7 +183,7 @@ def _evidence_s(played: Played) -> float:
 def _contact_after_evidence(played: Played, record: RunRecord) -> bool:
     """A contact that closed by itself after the last look is nobody's lie."""
     del record
-    last_look = _evidence_s(played) - 0.03
+    last_look = _evidence_s(played) - GATHERED_S
     return any(t >= last_look for t, _ in _struck(played, CONTACT_KINDS))
 
 
@@ -364,6 +365,8 @@ def every_edge_is_told(played: Played, log: RunLog) -> Iterator[str]:
     record = played.record
     if record is None or played.begun_s is None or played.log_failed:
         return
+    if any(shortfall.link_gone for _, shortfall in played.alarms):
+        return  # a second link only looks: what it sees is evidence and no edge of the run
     if record.ending is Ending.LINK_LOST or played.case.relay:
         return  # what is said of the end stands in the record; a relay's contacts bounce
     if played.rig.identity.boot_count != 1:
