@@ -10,7 +10,7 @@ import typer
 from benchrig.cli.files import destination, write_file
 from benchrig.cli.output import say, say_json
 from benchrig.cli.runs import JsonOption, LogOption, RigOption, confirm, do_run, make_plan, show
-from benchrig.errors import ExitCode, UsageError
+from benchrig.errors import ExitCode
 
 if TYPE_CHECKING:
     from benchrig.bench.goldenday import GoldenDay
@@ -54,8 +54,6 @@ def rig_golden(
     from benchrig.cli.pace import stamp
     from benchrig.record.log import RunLog
 
-    if temperature_c is not None and soaked is not None:
-        raise UsageError("give --temperature-c or --soaked, not both")
     if page is not None:
         destination(page, "")
     plan = make_plan(

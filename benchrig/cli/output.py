@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from typing import Any
 
 from benchrig.errors import BenchrigError, ExitCode
-from benchrig.text import clean, one_line
+from benchrig.text import clean, one_line, speaks_unicode
 
 
 class Interrupted(BenchrigError):
@@ -26,7 +26,7 @@ class Interrupted(BenchrigError):
 
 def say_json(value: Any, *, on_one_line: bool = False) -> None:
     """One JSON document on standard output, whatever letters it can be written in."""
-    utf = (sys.stdout.encoding or "").lower().startswith("utf")
+    utf = speaks_unicode(sys.stdout.encoding or "")
     indent = None if on_one_line else 2
     _write(json.dumps(value, ensure_ascii=not utf, indent=indent, allow_nan=False))
 

@@ -136,17 +136,15 @@ def record_label(
 
 
 def _of_order(run_log: LogReader, order: str) -> list[str]:
-    from benchrig.record.read import Filters
-    from benchrig.record.values import Stage
+    from benchrig.record.read import newest_by_tag
 
-    runs = [r for r in run_log.list_runs(Filters(order=order), 10_000) if r.stage != Stage.HELD]
-    newest = {run.tag: run.record_id for run in reversed(runs) if run.tag}
+    newest = newest_by_tag(run_log.runs_of_order(order))
     if not newest:
         raise LogError(
             f"no record with a tag of the order {order} in {run_log.shown}",
             advice="see `benchrig record list`",
         )
-    return [newest[tag] for tag in sorted(newest)]
+    return [run.record_id for run in newest.values()]
 
 
 def record_compare(

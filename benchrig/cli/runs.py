@@ -119,7 +119,6 @@ Before anything is switched on:
   - Local codes and the part maker's procedure come first; work you are not
     licensed for belongs to somebody who is."""
 
-HELD = "armature held"  # the stage of a recording with --blocked
 CAUTION_HELD = """\
   - Armature held: by a wedge or a clamp that cannot slip, fitted while the
     supply is off; NEVER by hand or with a tool in the hand. It pulls hard,
@@ -169,6 +168,7 @@ def run_command(
 ) -> int:
     """Test one removed part: cold check, cycling, made safe with evidence, verdict, record."""
     from benchrig.bench.trayfile import part_temperature
+    from benchrig.record.values import Stage
 
     plan = make_plan(
         part,
@@ -188,7 +188,7 @@ def run_command(
     )
     if dry_run:
         return _dry_run(plan, rig, as_json=as_json)
-    confirm(yes, held=plan.stage == HELD)
+    confirm(yes, held=plan.stage is Stage.HELD)
     shop = ShopOptions(
         broker=broker,
         bench=bench_name,
@@ -210,7 +210,7 @@ def run_command(
         as_reference=as_reference,
     )
     show(record, where, as_json=as_json, budget=budget)
-    if plan.stage == HELD:
+    if plan.stage is Stage.HELD:
         talk(f"kept: later runs of {plan.tag} on this rig are told from {record.record_id}")
     from benchrig.bench.outcome import exit_code_for
 
@@ -218,9 +218,11 @@ def run_command(
 
 
 def _held_stage(stage: str, as_reference: bool) -> str:
-    if stage != "single" or as_reference:
+    from benchrig.record.values import Stage
+
+    if stage != Stage.SINGLE or as_reference:
         raise UsageError("--blocked is a recording of its own: without --stage and --as-reference")
-    return HELD
+    return Stage.HELD.value
 
 
 def make_plan(

@@ -124,11 +124,10 @@ def parts_of_order(
     values to share.
     """
     from benchrig.judge.matching import TaggedValues
-    from benchrig.record.read import Filters
+    from benchrig.record.read import newest_by_tag
     from benchrig.record.values import Stage
 
-    every = run_log.list_runs(Filters(order=order, part=part), 10_000)
-    runs = [run for run in every if run.stage != Stage.HELD]
+    runs = run_log.runs_of_order(order, part)
     kinds = sorted({run.part for run in runs if run.tag and run.stage != Stage.GOLDEN})
     if len(kinds) > 1:
         raise UsageError(
@@ -137,7 +136,7 @@ def parts_of_order(
     if not runs:
         raise UsageError(f"the log holds no record of order {order}")
     parts, left_out, missing = [], {}, []
-    for tag, run in sorted({run.tag: run for run in reversed(runs) if run.tag}.items()):
+    for tag, run in newest_by_tag(runs).items():
         if run.stage == Stage.GOLDEN:
             left_out[tag] = Stage.GOLDEN.value
             continue

@@ -13,7 +13,7 @@ from benchrig.judge.cycling import duration, judge_current, judge_drop_outs, jud
 from benchrig.judge.movement import judge_motion, motion_of_held, without_movement
 from benchrig.judge.resistance import ColdValues, judge_insulation, judge_resistance
 from benchrig.judge.verdict import Judged, Verdict
-from benchrig.measure.features import CycleFeatures, DropOut, Motion
+from benchrig.measure.features import DRIVEN_SHARE, CycleFeatures, DropOut, Motion
 from benchrig.parts.part import Characteristic, Part
 from benchrig.quantity import Measured
 
@@ -140,7 +140,7 @@ def lost_voltage(supply_v: Measured | None, cycles: Sequence[CycleFeatures]) -> 
                 f"from {first.start_s:.3f} s on: look at supply, fuse, feed, leads and the rig's "
                 "switch"
             )
-        if cycle.voltage_v is not None and cycle.voltage_v.value < 0.5 * supply_v.value:
+        if cycle.voltage_v is not None and cycle.voltage_v.value < DRIVEN_SHARE * supply_v.value:
             return (
                 f"cycle {cycle.cycle}: only {cycle.voltage_v.value:.2f} V at the part, the supply "
                 f"gave {supply_v.value:.2f} V before"

@@ -74,6 +74,9 @@ class Ripple:
     hump_unevenness: Measured | None = None  # once-per-turn modulation over the ripple, ratio
 
 
+DRIVEN_SHARE = 0.5  # of the supply, at the part; less than that is no drive
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DropOut:
     """The current fell away while the output was on (or a cycle never came on)."""

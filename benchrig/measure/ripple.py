@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from benchrig.measure import ripple_fit
 from benchrig.measure.coil import CURRENT_GAIN
 from benchrig.measure.features import Ripple
-from benchrig.measure.reading import Reading
+from benchrig.measure.reading import Reading, measured_mean
 from benchrig.quantity import Contribution, Measured
 
 Array = NDArray[np.float64]
@@ -97,15 +97,8 @@ def of_input(ripple: Ripple, reading: Reading) -> Ripple:
 
 
 def _through(current: Measured, reading: Reading) -> Measured:
-    lines = (
-        Contribution(source="noise", std_uncertainty=current.std_uncertainty, evaluation="A"),
-        Contribution(
-            source="quantisation", std_uncertainty=reading.quantisation_u, note="step / sqrt 12"
-        ),
-        Contribution(source="offset", std_uncertainty=reading.offset_u),
-        Contribution(source=CURRENT_GAIN, std_uncertainty=reading.gain_rel_u * abs(current.value)),
-    )
-    return Measured.from_budget(current.value, current.unit, lines)
+    moved = replace(reading, mean=current.value, noise_u=current.std_uncertainty)
+    return measured_mean(moved, current.unit, CURRENT_GAIN)
 
 
 def _refusal(time: Array, current: Array) -> str:

@@ -12,9 +12,8 @@ from dataclasses import replace
 import numpy as np
 
 from benchrig.measure.cycle_window import Trace
-from benchrig.measure.features import CycleFeatures, DropOut
+from benchrig.measure.features import DRIVEN_SHARE, CycleFeatures, DropOut
 
-DRIVEN_SHARE = 0.5  # of the supply, at the part; less than that is no drive
 EDGE_SAMPLES = 3  # while the voltage comes up
 
 

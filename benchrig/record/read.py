@@ -28,6 +28,7 @@ from benchrig.record.schema import (
 from benchrig.record.values import RunEvent, RunRecord, Stage
 
 E = TypeVar("E", bound=Entry)
+ORDER_MOST = 10_000  # runs
 _IDS_AT_ONCE = 500
 # Built once: most of the time of a small statement is building it. Two rows are one too many.
 _BEGIN_OF = select(begin_table).where(begin_table.c.record_id == bindparam("record")).limit(2)
@@ -281,6 +282,14 @@ class LogReader:
 
     # --- entries ------------------------------------------------------------
 
+    def runs_of_order(self, order: str, part: str | None = None) -> list[RunSummary]:
+        """Finished runs of an order, newest first, but for those with the armature held.
+
+        They are of a part as it never runs.
+        """
+        runs = self.list_runs(Filters(order=order, part=part), ORDER_MOST)
+        return [run for run in runs if run.stage != Stage.HELD]
+
     def entries(
         self,
         kind: type[E],
@@ -309,6 +318,11 @@ class LogReader:
                 raise LogError(f"entry {row['number']}: unknown kind", advice="update benchrig")
             found.append(forms.from_bytes(ENTRY_KINDS[row["kind"]], row["data"].encode()))
         return found
+
+
+def newest_by_tag(runs: Sequence[RunSummary]) -> dict[str, RunSummary]:
+    """The newest of each tag, by tag, of runs that come newest first."""
+    return dict(sorted({run.tag: run for run in reversed(runs) if run.tag}.items()))
 
 
 def _corrected_summary(run: RunSummary, corrections: list[Correction]) -> RunSummary:
