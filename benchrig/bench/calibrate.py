@@ -14,7 +14,8 @@ from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 
 from benchrig.bench import prechecks
-from benchrig.bench.observer import Observer, Reading
+from benchrig.bench.look import Reading
+from benchrig.bench.observer import Observer
 from benchrig.bench.safety import SAFE_ROLES, Offsets, prove_off_or_alarm
 from benchrig.bench.source import run_source
 from benchrig.bench.uncancelled import finish
@@ -156,7 +157,7 @@ async def _at_operating_current(
         )
         for number, (mask, duration_us) in enumerate(((1 << observer.output, on_us), (0, 50_000)))
     )
-    observer.finished.clear()
+    observer.finished = False
     try:
         await prechecks.close_feed(observer, offsets)
         await rig.load(Schedule(schedule_id=SCHEDULE_ID, steps=steps, repeat_count=1))
@@ -167,7 +168,7 @@ async def _at_operating_current(
             settle_s=0.1,
         )
         volts = await meter_v()
-        if observer.finished.is_set() or observer.fault is not None:
+        if observer.finished or observer.fault is not None:
             raise PrecheckFailed(["the output went off before the meter was read"])
     finally:
         await _leave_off(observer, offsets)

@@ -1,7 +1,7 @@
 """One reader of everything a rig sends during a run.
 
 Samples go to the sinks and to the cycle analyser, edges and faults to whoever waits. A
-``Window`` is a look at the inputs that is certain to lie after the request: each window starts
+``Window`` is a look at the inputs that is certain to lie after the request: each look starts
 a stream of its own, and only blocks of that stream count.
 
 Invariant: the observer never commands anything but streams, so watching cannot energise.
@@ -14,11 +14,17 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from benchrig.bench.look import (
+    CURRENT_ROLES,
+    LIVE_ZERO_TOLERANCE_CODES,
+    VOLTAGE_ROLES,
+    Look,
+    Window,
+)
 from benchrig.errors import LinkError, RigError
 from benchrig.measure.samples import InputScale, SampleBlock
-from benchrig.rig.client import Rig
+from benchrig.rig.client import Rig, RigClientState
 from benchrig.rig.events import (
     EdgeEvent,
     FaultEvent,
@@ -28,64 +34,13 @@ from benchrig.rig.events import (
     RigRestarted,
 )
 from benchrig.wire.messages import InputRole
+from benchrig.wire.packing import codes_per_block
 
 WINDOW_SCANS_MIN = 16
-LIVE_ZERO_TOLERANCE_CODES = 12  # offset and noise of uncalibrated electronics
 EDGES_KEPT = 64  # enough to place a late block between its edges
 
-CURRENT_ROLES = (InputRole.CURRENT_COARSE, InputRole.CURRENT_FINE)
-VOLTAGE_ROLES = (InputRole.PART_VOLTAGE, InputRole.PART_VOLTAGE_FINE)
+GONE = (RigClientState.LOST, RigClientState.CLOSED)
 ANSWERING_ROLES = (*CURRENT_ROLES, *VOLTAGE_ROLES)  # to an output that is on
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Reading:
-    """One input over one window, in SI."""
-
-    role: InputRole
-    scale: InputScale
-    mean: float
-    deviation: float  # standard deviation of single samples
-    count: int
-    codes_mean: float
-    saturated_share: float
-    codes: NDArray[np.int16]
-
-    @property
-    def at_live_zero(self) -> bool:
-        """The input stands near the code that means nothing, and not at a dead 0."""
-        near = abs(self.codes_mean - self.scale.zero_code) <= LIVE_ZERO_TOLERANCE_CODES
-        return near and (self.scale.zero_code == 0 or self.codes_mean > 1.0)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Window:
-    """Readings of some inputs, all taken after the request."""
-
-    readings: dict[InputRole, Reading]
-
-    def mean(self, role: InputRole) -> float | None:
-        """Mean of an input, None where the rig has no such input."""
-        reading = self.readings.get(role)
-        return None if reading is None else reading.mean
-
-    def largest_current_a(self, offsets: dict[InputRole, float]) -> float | None:
-        """The current furthest from its off-reading over all current inputs of this window."""
-        values = [
-            self.readings[role].mean - offsets.get(role, 0.0)
-            for role in CURRENT_ROLES
-            if role in self.readings
-        ]
-        return max(values, key=abs) if values else None
-
-    def largest_voltage_v(self, offsets: dict[InputRole, float]) -> float | None:
-        """The voltage across the part furthest from its off-reading."""
-        values = [
-            self.readings[role].mean - offsets.get(role, 0.0)
-            for role in VOLTAGE_ROLES
-            if role in self.readings
-        ]
-        return max(values, key=abs) if values else None
 
 
 @dataclass(slots=True, kw_only=True)
@@ -103,7 +58,7 @@ class Liveness:
 
 
 class Observer:
-    """Reads ``rig.events()`` in one task and hands each thing to those who asked."""
+    """Takes the events of a rig as they come and hands each thing to those who asked."""
 
     def __init__(
         self,
@@ -127,31 +82,27 @@ class Observer:
         self.feed_stuck = False  # told to open, its own contact still says closed
         self.mistake: Exception | None = None  # in a callback; watching goes on without it
         self.lost: str | None = None
-        self.finished = asyncio.Event()  # the schedule ended by itself
-        self.stopped = asyncio.Event()  # fault, restart, lost link, bug: the run cannot go on
+        self.finished = False  # the schedule ended by itself
+        self.stopped = False  # fault, restart, lost link, bug: the run cannot go on
         self.liveness = Liveness(on_edges=int(was_on))
         self.edges: list[tuple[int, bool]] = []  # (tick, our output is on)
         self._by_input = {scale.input: scale for scale in rig.scales}
         self._collect: tuple[int, list[SampleBlock]] | None = None
         self._news = asyncio.Event()
-        self._task: asyncio.Task[None] | None = None
+        self._turn = asyncio.Event()
 
     async def __aenter__(self) -> Observer:
-        self._task = asyncio.create_task(self._pump(), name="observer")
+        self.rig.listen(self._take_news)
         return self
 
     async def __aexit__(self, *_: object) -> None:
-        if self._task is not None:
-            self._task.cancel()
-            await asyncio.gather(self._task, return_exceptions=True)
-            if not self._task.cancelled() and (error := self._task.exception()) is not None:
-                raise error
+        self.rig.listen(None)
 
     @property
     def is_over(self) -> bool:
         """The schedule has ended, or the rig is gone: nothing of it is on any more."""
         over = self.fault is not None or self.lost is not None or self.restarted
-        return over or self.finished.is_set()
+        return over or self.finished
 
     def scale(self, role: InputRole) -> InputScale | None:
         """The input of this role that measures the observed output."""
@@ -163,34 +114,62 @@ class Observer:
         self, roles: tuple[InputRole, ...], duration_s: float, *, settle_s: float = 0.0
     ) -> Window:
         """Look at some inputs for a while; raises RigError when the samples do not come."""
+        if settle_s:
+            await asyncio.sleep(settle_s)
+        look = await self.begin_look(roles)
+        return await self.end_look(look, duration_s, longest=True)
+
+    async def begin_look(self, roles: tuple[InputRole, ...]) -> Look:
+        """Begin to look at some inputs, from now until ``end_look``."""
         scales = [s for role in roles if (s := self.scale(role)) is not None]
         if not scales:
             raise RigError("the rig has none of the inputs that this check needs")
         period_us = max(self.rig.identity.conversion_period_us_min * len(scales), 100)
         info = await self.rig.stream([s.input for s in scales], period_us)
-        scans = max(WINDOW_SCANS_MIN, round(duration_s * 1e6 / period_us))
-        skip = round(settle_s * 1e6 / period_us)
-        blocks: list[SampleBlock] = []
-        self._collect = (info.stream, blocks)
+        period_s = info.scan_period_ticks * self.rig.tick_s
+        most = codes_per_block(info.code_bits, len(scales)) // len(scales)
+        look = Look(
+            scales={s.input: s for s in scales}, period_s=period_s, filling_s=most * period_s
+        )
+        self._collect = (info.stream, look.blocks)
+        return look
+
+    async def end_look(self, look: Look, least_s: float, *, longest: bool = False) -> Window:
+        """All that was seen of it, once that is as long as this; ``longest``: and no longer.
+
+        RigError when the samples do not come.
+        """
+        scans = max(WINDOW_SCANS_MIN, round(least_s / look.period_s))
         try:
-            async with asyncio.timeout(1.0 + 3.0 * (duration_s + settle_s)):
-                while sum(len(b.codes) for b in blocks) < scans + skip:
+            async with asyncio.timeout(1.0 + 3.0 * least_s):
+                if look.scans < scans:
+                    await asyncio.sleep((scans - look.scans) * look.period_s + look.filling_s)
+                status = await self.rig.read_status()  # what was sampled by then comes before it
+                while look.scans < scans:
                     self._news.clear()
                     self._raise_if_gone()
                     await self._news.wait()
+                    status = await self.rig.read_status()
         except TimeoutError as error:
             raise RigError("the rig's samples stopped coming") from error
         finally:
             self._collect = None
-        order = blocks[0].inputs
-        codes = np.concatenate([b.codes for b in blocks])[skip : skip + scans]
-        by_input = {s.input: s for s in scales}
-        return Window(
-            readings={
-                by_input[number].role: _reading(by_input[number], codes[:, column])
-                for column, number in enumerate(order)
-            }
-        )
+        return look.window(scans if longest else look.scans, status)
+
+    async def wait_turn(self, most_s: float) -> None:
+        """Until the schedule ends, something stops the run, ``wake``, or so long has passed."""
+        if self.finished or self.stopped:
+            return
+        self._turn.clear()
+        timer = asyncio.get_running_loop().call_later(most_s, self._turn.set)
+        try:
+            await self._turn.wait()
+        finally:
+            timer.cancel()
+
+    def wake(self) -> None:
+        """Let whoever waits for a turn look again."""
+        self._turn.set()
 
     def begin_anew(self) -> None:
         """Look at a rig that restarted in the middle, which dropped everything by itself.
@@ -207,21 +186,34 @@ class Observer:
         if self.restarted:
             raise RigError("the rig has restarted on its own")
 
-    async def _pump(self) -> None:
-        while batch := await self.rig.wait_events():
-            waiting: list[SampleBlock] = []
-            for event in batch:
-                if isinstance(event, SampleBlock):
-                    waiting.append(event)
-                    continue
-                self._take_blocks(waiting)
-                self._take_event(event)
-            self._take_blocks(waiting)
-            self._news.set()
-        if self.lost is None:
+    def _take_news(self) -> None:
+        """Whatever is wrong with some news: what comes after it is taken."""
+        try:
+            self._take_events(self.rig.take_events())
+        except Exception as error:  # noqa: BLE001 - kept, and raised once the part is off
+            self._note_mistake(error)
+        if self.lost is None and self.rig.state in GONE:
             self.lost = "the link was closed"
-        self.stopped.set()
+            self._stop()
         self._news.set()
+
+    def _take_events(self, events: Sequence[RigEvent]) -> None:
+        waiting: list[SampleBlock] = []
+        for event in events:
+            if isinstance(event, SampleBlock):
+                waiting.append(event)
+                continue
+            self._take_blocks(waiting)
+            self._take_event(event)
+        self._take_blocks(waiting)
+
+    def _stop(self) -> None:
+        self.stopped = True
+        self.wake()
+
+    def _note_mistake(self, error: Exception) -> None:
+        self.mistake = self.mistake or error
+        self._stop()
 
     def _take_event(self, event: RigEvent) -> None:
         match event:
@@ -229,15 +221,16 @@ class Observer:
                 self._take_edge(event)
             case FaultEvent():
                 self.fault = self.fault or event
-                self.stopped.set()
+                self._stop()
             case FinishedEvent():
-                self.finished.set()
+                self.finished = True
+                self.wake()
             case RigRestarted():
                 self.restarted = True
-                self.stopped.set()
+                self._stop()
             case LinkLost():
                 self.lost = event.reason
-                self.stopped.set()
+                self._stop()
 
     def _take_edge(self, event: EdgeEvent) -> None:
         on = bool(event.outputs_mask >> self.output & 1)
@@ -251,7 +244,7 @@ class Observer:
     def _hand(self, listener: str, news: object) -> None:
         """Tell a listener. One that throws is told nothing more, and the run hears of it.
 
-        Making safe lives on what this task reads: no mistake in judging samples may end it.
+        Making safe lives on what is read here: no mistake in judging samples may end it.
         """
         call = getattr(self, listener)
         if call is None:
@@ -259,15 +252,14 @@ class Observer:
         try:
             call(news)
         except Exception as error:  # noqa: BLE001 - kept, and raised once the part is off
-            self.mistake = self.mistake or error
             setattr(self, listener, None)
-            self.stopped.set()
+            self._note_mistake(error)
 
     def _take_blocks(self, blocks: list[SampleBlock]) -> None:
         """Blocks as they came go to the log; for everything else neighbours are joined."""
         for block in blocks:
             self._hand("on_raw", block)
-        for joined in join_neighbours(blocks):
+        for joined in join_neighbours(blocks) if len(blocks) > 1 else tuple(blocks):
             self._take_joined(joined)
         blocks.clear()
 
@@ -337,22 +329,4 @@ def _joined(group: list[SampleBlock]) -> SampleBlock:
         group[0],
         codes=np.concatenate([block.codes for block in group]),
         blocks=sum(block.blocks for block in group),
-    )
-
-
-def _reading(scale: InputScale, codes: NDArray[np.int16]) -> Reading:
-    """Mean and deviation of the codes first: SI is a straight line of them."""
-    wide, count = codes.astype(np.float64), len(codes)
-    mean = float(np.add.reduce(wide)) / count
-    apart = wide - mean
-    spread = float(np.dot(apart, apart) / (count - 1)) ** 0.5 if count > 1 else 1.0
-    return Reading(
-        role=scale.role,
-        scale=scale,
-        mean=scale.value(mean),
-        deviation=spread * abs(scale.step * scale.gain),
-        count=count,
-        codes_mean=mean,
-        saturated_share=np.count_nonzero(scale.saturated(codes)) / count,
-        codes=codes,
     )

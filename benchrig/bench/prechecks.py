@@ -14,7 +14,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from benchrig.bench.observer import Observer, Reading, Window
+from benchrig.bench.look import Reading, Window
+from benchrig.bench.observer import Observer
 from benchrig.bench.safety import (
     CURRENT_THRESHOLD_A,
     DECAY_WAIT_S,
@@ -24,7 +25,7 @@ from benchrig.bench.safety import (
     Offsets,
 )
 from benchrig.bench.source import run_source
-from benchrig.errors import PrecheckFailed
+from benchrig.errors import PrecheckFailed, RigError
 from benchrig.measure import coil
 from benchrig.measure.insulation import assess_insulation
 from benchrig.measure.reading import measured_mean, read
@@ -306,29 +307,15 @@ async def first_pulse(observer: Observer, plan: RunPlan, current_role: InputRole
             change_us=0,
         ),
     )
-    observer.finished.clear()
+    observer.finished = False
     await observer.rig.load(Schedule(schedule_id=FIRST_SCHEDULE_ID, steps=steps, repeat_count=1))
-    # On a busy host Start may go out late; later than the heartbeat's silence and none is obeyed.
-    late_s = observer.rig.identity.heartbeat_silence_us * 1e-6
-    looking = asyncio.create_task(
-        observer.window((InputRole.PART_VOLTAGE, current_role), on_us * 1e-6 + 0.02 + late_s)
-    )
-    await asyncio.sleep(0)
-    try:
-        await asyncio.sleep(0.005)  # let the stream begin before the edge
-        await observer.rig.start(FIRST_SCHEDULE_ID)
-        window = await looking
-    finally:
-        looking.cancel()
-        await asyncio.gather(looking, return_exceptions=True)
-    async with asyncio.timeout(2.0 + on_us * 1e-6):
-        finished = asyncio.create_task(observer.finished.wait())
-        stopped = asyncio.create_task(observer.stopped.wait())
-        try:
-            await asyncio.wait((finished, stopped), return_when=asyncio.FIRST_COMPLETED)
-        finally:
-            finished.cancel()
-            stopped.cancel()
+    look = await observer.begin_look((InputRole.PART_VOLTAGE, current_role))
+    await asyncio.sleep(0.005)  # let the stream begin before the edge
+    await observer.rig.start(FIRST_SCHEDULE_ID)
+    await observer.wait_turn(2.0 + on_us * 1e-6)
+    if not observer.finished and not observer.stopped:
+        raise RigError("the rig did not say that the first short pulse has ended")
+    window = await observer.end_look(look, on_us * 1e-6 + 0.02)
     return _judge_pulse(observer, plan, window, current_role)
 
 

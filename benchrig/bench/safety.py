@@ -15,7 +15,8 @@ import asyncio
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field, replace
 
-from benchrig.bench.observer import Observer, Window
+from benchrig.bench.look import Window
+from benchrig.bench.observer import Observer
 from benchrig.bench.source import run_source
 from benchrig.errors import LinkError, NotProvenSafe, RigError
 from benchrig.record.values import DISCONNECT, NotProven, SafeEvidence, SafeReading
@@ -25,7 +26,7 @@ CURRENT_THRESHOLD_A = 0.020  # or five times the noise of a look, whichever is l
 VOLTAGE_THRESHOLD_V = 0.5
 NOISE_FACTOR = 5.0
 READINGS_NEEDED = 3  # consecutive
-LOOKS_MAX = 12  # a decaying coil may spoil the first ones
+LOOKING_S = 1.2  # at most; a decaying coil or a pump running down may spoil the first looks
 LOOK_S = 0.020
 DECAY_WAIT_S = 0.060
 RETRY_S = 1.0
@@ -194,9 +195,10 @@ async def _look(
     problem, last_current_a = "no look at the part was possible", None
     limit_a, limit_v = CURRENT_THRESHOLD_A, VOLTAGE_THRESHOLD_V
     loop = asyncio.get_running_loop()
-    for _ in range(LOOKS_MAX):
+    until_s = loop.time() + LOOKING_S
+    while loop.time() < until_s:
         window = await observer.window(SAFE_ROLES, LOOK_S)
-        status = await observer.rig.read_status()
+        readback = window.status.outputs_readback
         limit_a, limit_v = _thresholds(window, limit_a, limit_v)
         current_a = window.largest_current_a(offsets.by_role)
         voltage_v = window.largest_voltage_v(offsets.by_role)
@@ -207,7 +209,7 @@ async def _look(
                 feed_opened=feed_opened,
             )
         last_current_a = current_a
-        problem = _problem(window, status.outputs_readback, current_a, voltage_v, limit_a, limit_v)
+        problem = _problem(window, readback, current_a, voltage_v, limit_a, limit_v)
         if problem:
             good.clear()
             continue
@@ -216,7 +218,7 @@ async def _look(
                 at_s=loop.time() - began,
                 current_a=current_a,
                 part_voltage_v=voltage_v,
-                outputs_readback=status.outputs_readback,
+                outputs_readback=readback,
             )
         )
         if len(good) == READINGS_NEEDED:

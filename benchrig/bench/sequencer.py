@@ -47,7 +47,7 @@ from benchrig.wire.messages import InputRole
 RUN_SCHEDULE_ID = 0x5C10
 COOL_DOWN_S = 2.0
 CLOCK_SLACK = 0.05  # a rig's clock may be off by this much before "not finished" is said
-WATCH_PERIOD_S = 0.2
+WATCH_PERIOD_S = 1.0  # whatever wakes nobody is looked at this often
 UNEXPECTED_TOLD_MAX = 5
 
 
@@ -178,7 +178,7 @@ class _Run:
         )
         self.analyser = CycleAnalyser(self._context())
         self.watch.begin(observer, self.offsets, self.gathered.cold, role)
-        observer.finished.clear()
+        observer.finished = False
         self._say_state("cycling", energised=True, stream=info.stream)
         await rig.start(RUN_SCHEDULE_ID)
         try:
@@ -196,27 +196,15 @@ class _Run:
     async def _until_finished(self, observer: Observer) -> None:
         loop = asyncio.get_running_loop()
         deadline = loop.time() + self.plan.pattern.duration_s * (1 + CLOCK_SLACK) + 2.0
-        waits = [
-            asyncio.create_task(event.wait())
-            for event in (observer.finished, observer.stopped, self.watch.stop)
-        ]
-        try:
-            while not observer.finished.is_set():
-                await asyncio.wait(
-                    waits, timeout=WATCH_PERIOD_S, return_when=asyncio.FIRST_COMPLETED
-                )
-                self.sinks.check()
-                if self._stop_cause(observer):
-                    return
-                if loop.time() > deadline:
-                    raise RigError("the rig did not say that the pattern has ended")
-                self.watch.live()
-        finally:
-            for task in waits:
-                task.cancel()
+        while not observer.finished:
+            self.sinks.check()
+            if self._stop_cause(observer):
+                return
+            if loop.time() > deadline:
+                raise RigError("the rig did not say that the pattern has ended")
+            await observer.wait_turn(WATCH_PERIOD_S)
         await asyncio.sleep(0.1)  # the last blocks are still on their way
-        if self._stop_cause(observer):
-            return
+        self._stop_cause(observer)
 
     def _stop_cause(self, observer: Observer) -> bool:
         if observer.lost is not None:
@@ -233,7 +221,7 @@ class _Run:
             self._emit(EventKind.FAULT, words, {"detail": observer.fault.detail})
             self._end(Ending.FAULT, fault_text(observer.fault))
             return True
-        if self.watch.stop.is_set():
+        if self.watch.stop:
             self._end(self.watch.ending, self.watch.reason)
             return True
         return False
@@ -325,6 +313,8 @@ class _Run:
         if self.analyser is not None:
             self.watch.take_block(block)
             self._take_cycles(self.analyser.add_block(block))
+            if self.sinks.essential_failure is not None:
+                self.watch.wake()
 
     def _take_edge(self, edge: EdgeEvent) -> None:
         on = bool(edge.outputs_mask >> self.plan.output & 1)

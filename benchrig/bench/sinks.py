@@ -57,13 +57,13 @@ class SinkSet:
     """Hands events and blocks to all sinks and remembers which have failed."""
 
     def __init__(self, sinks: Sequence[Sink]) -> None:
-        self._alive: list[Sink] = list(sinks)
+        self._alive: tuple[Sink, ...] = tuple(sinks)  # never changed, only replaced
         self.warnings: list[str] = []
         self.essential_failure: LogError | None = None
 
     def accept(self, event: RunEvent) -> None:
         """Give an event to every living sink."""
-        for sink in list(self._alive):
+        for sink in self._alive:
             try:
                 sink.accept(event)
             except Exception as error:  # noqa: BLE001 - a sink's fault must never reach the run
@@ -72,7 +72,7 @@ class SinkSet:
 
     def add_block(self, block: SampleBlock) -> None:
         """Give a block to every living sink."""
-        for sink in list(self._alive):
+        for sink in self._alive:
             try:
                 sink.add_block(block)
             except Exception as error:  # noqa: BLE001 - as above
@@ -81,12 +81,12 @@ class SinkSet:
 
     def check(self) -> None:
         """Drop sinks that have failed on their own."""
-        for sink in list(self._alive):
+        for sink in self._alive:
             if sink.failure is not None:
                 self._drop(sink, sink.failure)
 
     def _drop(self, sink: Sink, error: Exception) -> None:
-        self._alive.remove(sink)
+        self._alive = tuple(other for other in self._alive if other is not sink)
         text = f"{type(sink).__name__} failed: {error}"
         if sink.essential:
             self.essential_failure = LogError(f"the run log can no longer be written: {error}")

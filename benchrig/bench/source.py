@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import asyncio
 
-from benchrig.bench.observer import Observer, Window
+from benchrig.bench.look import Window
+from benchrig.bench.observer import Observer
 from benchrig.errors import PrecheckFailed, RigError
 from benchrig.wire.messages import InputRole, OutputKind, ScheduleStep, StatusFlag
 from benchrig.wire.schedule import Schedule
@@ -59,14 +60,13 @@ async def run_source(observer: Observer, duration_s: float) -> Window:
         ),
         repeat_count=1,
     )
-    observer.finished.clear()
+    observer.finished = False
     await observer.rig.load(schedule)
     await observer.rig.start(SOURCE_SCHEDULE_ID)
     window = await observer.window(SOURCE_ROLES, duration_s, settle_s=SETTLE_S)
-    status = await observer.rig.read_status()
-    if status.outputs_commanded != mask:
+    if window.status.outputs_commanded != mask:
         raise RigError("the low-current source was switched off before its reading ended")
-    if status.flags & StatusFlag.FEED_READBACK:
+    if window.status.flags & StatusFlag.FEED_READBACK:
         raise RigError("the feed closed while the low-current source was on: it is stuck closed")
     fine_a = window.mean(InputRole.CURRENT_FINE)
     most_a = SOURCE_FACTOR_MAX * observer.rig.identity.source_current_ua * 1e-6

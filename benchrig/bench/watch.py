@@ -7,9 +7,9 @@ off, inputs that answer nothing.
 
 from __future__ import annotations
 
-import asyncio
 from collections import deque
 from collections.abc import Callable
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -30,17 +30,18 @@ OVER_CURRENT_S = 0.010
 DEAD_CYCLES = 2
 CREDIBLE_C_MAX = 300.0  # no enamelled winding lives there
 TRACE_PARTS = 4
+LIVE_PERIOD_S = 0.2
 
 Emit = Callable[[EventKind, str, dict[str, Any] | None], None]
 
 
 class Watch:
-    """Fed with blocks, edges and cycles; sets ``stop`` with an ending and a reason."""
+    """Fed with blocks, edges and cycles; says ``stop`` with an ending and a reason."""
 
     def __init__(self, plan: RunPlan, emit: Emit) -> None:
         self.plan = plan
         self.emit = emit
-        self.stop = asyncio.Event()
+        self.stop = False
         self.ending = Ending.COMPLETE
         self.reason = ""
         self.warnings: list[str] = []
@@ -51,6 +52,7 @@ class Watch:
         self._cold_ohm: float | None = None
         self._on = False
         self._edge_tick = 0
+        self._shown_tick = 0  # the screen has seen it up to here
         self._off_s = 0.0  # unbroken current while off
         self._over_s = 0.0
         self._cycle = 0
@@ -85,9 +87,8 @@ class Watch:
             return
         if not len(block.codes):
             return
-        codes = block.codes[:, block.inputs.index(scale.input)].copy()
-        begins = np.arange(0, len(codes), -(-len(codes) // TRACE_PARTS))
-        peaks = np.maximum.reduceat(codes, begins).tolist()
+        codes = block.codes[:, block.inputs.index(scale.input)]
+        peaks = np.maximum.reduceat(codes, _part_begins(len(codes))).tolist()
         self._trace.extend([scale.value(code) - self._offset_a for code in peaks])
         low, middle = _least_and_median(codes)
         least_a = scale.value(low) - self._offset_a
@@ -106,6 +107,10 @@ class Watch:
                     f"{self._current_a * 1e3:.0f} mA flows while the output is off: "
                     "the output does not switch off",
                 )
+        end_tick = block.tick + len(block.codes) * block.scan_period_ticks
+        if (end_tick - self._shown_tick) * tick_s >= LIVE_PERIOD_S:
+            self._shown_tick = end_tick
+            self._live()
 
     def _watch_on(
         self, observer: Observer, block: SampleBlock, length_s: float, least_a: float
@@ -120,7 +125,7 @@ class Watch:
         voltage = self._voltage
         if voltage is None or voltage.input not in block.inputs:
             return
-        codes = block.codes[:, block.inputs.index(voltage.input)].copy()
+        codes = block.codes[:, block.inputs.index(voltage.input)]
         self._voltage_v = voltage.value(_least_and_median(codes)[1])
         # Only a long on-time is steady enough to serve as a thermometer while it lasts.
         steady_s = (block.tick - self._edge_tick) * observer.rig.identity.tick_ns * 1e-9
@@ -155,11 +160,16 @@ class Watch:
             )
 
     def _halt(self, ending: Ending, reason: str) -> None:
-        if not self.stop.is_set():
-            self.ending, self.reason = ending, reason
-            self.stop.set()
+        if not self.stop:
+            self.stop, self.ending, self.reason = True, ending, reason
+            self.wake()
 
-    def live(self) -> None:
+    def wake(self) -> None:
+        """Let whoever waits for the end of the pattern look again."""
+        if self._observer is not None:
+            self._observer.wake()
+
+    def _live(self) -> None:
         """Tell the screen; the log keeps samples instead."""
         trace = list(self._trace)
         self._trace.clear()
@@ -197,11 +207,15 @@ def _is_dead(features: CycleFeatures) -> bool:
     return abs(volts.value) < VOLTAGE_THRESHOLD_V and abs(amperes.value) < CURRENT_THRESHOLD_A
 
 
-def _least_and_median(codes: NDArray[np.int16]) -> tuple[int, float]:
-    """Both of a block; of codes, since those are small and in SI their order is the same.
+@lru_cache(maxsize=64)
+def _part_begins(scans: int) -> NDArray[np.intp]:
+    """Where the parts of so many scans begin, of which the screen sees the greatest."""
+    return np.arange(0, scans, -(-scans // TRACE_PARTS))
 
-    They are put in order where they stand.
-    """
-    codes.sort()
-    last = len(codes) - 1
-    return codes.item(0), 0.5 * (codes.item(last // 2) + codes.item((last + 1) // 2))
+
+def _least_and_median(codes: NDArray[np.int16]) -> tuple[int, float]:
+    """Both of a block; of codes, since those are small and in SI their order is the same."""
+    ordered = codes.copy()
+    ordered.sort()
+    last = len(ordered) - 1
+    return ordered.item(0), 0.5 * (ordered.item(last // 2) + ordered.item((last + 1) // 2))

@@ -1,14 +1,14 @@
 """The host's side of one rig: handshake, heartbeat, requests by name, events in order.
 
 ``async with open_rig(url) as rig`` gives a rig that has told who it is and whose heartbeat
-runs. Leaving asks it to open its feed. A lost link ends everything: nothing reconnects, and
-whoever waits gets LinkError.
+runs. Leaving asks it to open its feed. A lost link ends everything: nothing reconnects, whoever
+waits gets LinkError, and whoever listens is told last of all that it is lost.
 """
 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager, suppress
 from enum import Enum
 from typing import Protocol, TypeVar
@@ -256,18 +256,16 @@ class Rig:
 
     # --- events ---
 
-    async def events(self) -> AsyncIterator[RigEvent]:
-        """Events as they come, for one listener; ends after LinkLost or when closed."""
-        while batch := await self._exchange.wait_events():
-            for event in batch:
-                yield event
+    def listen(self, listener: Callable[[], None] | None) -> None:
+        """Call this whenever events have come, at once for those before; None: nobody.
 
-    async def wait_events(self) -> list[RigEvent]:
-        """All events that have come, at least one; empty when there will be no more."""
-        return await self._exchange.wait_events()
+        It takes them with ``take_events`` and must not raise. Once the link is lost there will
+        be no more; ``state`` says so.
+        """
+        self._exchange.listen(listener)
 
     def take_events(self) -> list[RigEvent]:
-        """All events that have come, without waiting."""
+        """All events that have come, in order."""
         return self._exchange.take_events()
 
     # --- life ---

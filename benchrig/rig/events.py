@@ -174,6 +174,8 @@ class EventReader:
 
     def answered(self, request: Message, answer: Message) -> list[RigEvent]:
         """An answer came; returns what was held for it."""
+        if isinstance(answer, Status):
+            return self.read_status(answer)
         match request, answer:
             case Start(schedule_id=schedule_id), Accepted():
                 self._running_id, self._idle_seen = schedule_id, 0
@@ -183,8 +185,6 @@ class EventReader:
                 return self._stream_began(asked, answer)
             case Stream(), _:
                 self._held = None
-            case _, Status():
-                return self.read_status(answer)
         return []
 
     def _stream_began(self, asked_mask: int, answer: Streaming) -> list[RigEvent]:

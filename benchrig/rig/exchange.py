@@ -49,7 +49,7 @@ class Exchange:
         self._beat_due = False
         self._lost: RigError | None = None
         self._events: deque[RigEvent] = deque()
-        self._news = asyncio.Event()
+        self._listener: Callable[[], None] | None = None
         self._closing = False
 
     @property
@@ -207,6 +207,7 @@ class Exchange:
                         self._violated(reason)
             except MessageError as error:
                 self._violated(str(error))
+        self._call_listener()
 
     def _tell_answered(self, events: list[RigEvent]) -> None:
         if events and isinstance(events[0], RigRestarted):
@@ -214,15 +215,14 @@ class Exchange:
         self._tell(events)
 
     def _take_answer(self, answer: Message) -> None:
-        loop = asyncio.get_running_loop()
         if isinstance(answer, Status):
             self.status = answer
-            tick = self.reader.tick(answer.tick)
-            self.clock.add(ClockPoint(sent_s=self._sent_s, answered_s=loop.time(), tick=tick))
+            now_s, tick = asyncio.get_running_loop().time(), self.reader.tick(answer.tick)
+            self.clock.add(ClockPoint(sent_s=self._sent_s, answered_s=now_s, tick=tick))
         self._answer = answer
         self._settle()
         if self._beat_due and not self._lock.locked():  # whoever holds it sees to that
-            loop.call_soon(self.beat)
+            asyncio.get_running_loop().call_soon(self.beat)
 
     def _take_run(self, frames: FrameRun) -> None:
         block = self.reader.read_run(frames)
@@ -247,7 +247,7 @@ class Exchange:
             if not self._closing:
                 self._tell([LinkLost(reason=error.message)])
         self._settle()
-        self._news.set()
+        self._call_listener()
 
     def close(self) -> None:
         """The host ends it."""
@@ -261,8 +261,6 @@ class Exchange:
             if len(self._events) >= EVENTS_MAX:
                 self._drop_oldest()
             self._events.append(event)
-        if events:
-            self._news.set()
 
     def _drop_oldest(self) -> None:
         """Nobody listens: memory stays bounded and the loss is counted as any other."""
@@ -273,12 +271,17 @@ class Exchange:
         elif isinstance(dropped, EdgeEvent):
             self.reader.edges_lost += 1
 
-    async def wait_events(self) -> list[RigEvent]:
-        """All events that have come, at least one; empty once the conversation is over."""
-        while not self._events and self._lost is None:
-            self._news.clear()
-            await self._news.wait()
-        return self.take_events()
+    def listen(self, listener: Callable[[], None] | None) -> None:
+        """Call this whenever events have come or the conversation is over; None: nobody.
+
+        It is called at once for what has come before, must take the events, and must not raise.
+        """
+        self._listener = listener
+        self._call_listener()
+
+    def _call_listener(self) -> None:
+        if self._listener is not None and (self._events or self._lost is not None):
+            self._listener()
 
     def take_events(self) -> list[RigEvent]:
         """All events that have come, without waiting."""

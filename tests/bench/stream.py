@@ -39,9 +39,10 @@ from benchrig.measure.samples import SampleBlock
 from benchrig.record.log import RunLog
 from benchrig.record.schema import chunk_table
 from benchrig.record.writer import RunWriter
-from benchrig.rig.client import Rig, open_rig
+from benchrig.rig.client import Rig, RigClientState, open_rig
 from benchrig_sim.virtual_time import VirtualTimeLoop
 from tests.bench._feeder import INPUTS, SCAN_US, SCANS
+from tests.bench._machine import one_core
 from tests.record import made
 
 CODES = 12_000_000
@@ -54,17 +55,6 @@ STEP_A = 10.0 / 1024
 HOUR_S = 3600.0
 OVER_PLAIN_LEAST, OF_DRAIN_LEAST = 15.0, 0.4
 BYTES_A_SAMPLE_MAX, PACED_SHARE_MAX, GROWTH_MB_MAX = 0.55, 0.003, 5.0
-
-
-@contextmanager
-def one_core() -> Iterator[None]:
-    """Bind this process, and those it starts, to one core for a while."""
-    before = os.sched_getaffinity(0)
-    os.sched_setaffinity(0, {max(before)})
-    try:
-        yield
-    finally:
-        os.sched_setaffinity(0, before)
 
 
 @contextmanager
@@ -100,16 +90,31 @@ def blocks_of(codes: int) -> int:
     return -(-codes // (SCANS * INPUTS)) * SCANS * INPUTS
 
 
+def keep(rig: Rig, writer: RunWriter) -> int:
+    """Put the samples that have come into the log; how many codes they are."""
+    codes = 0
+    for event in rig.take_events():
+        if isinstance(event, SampleBlock):
+            writer.add_block(event)
+            codes += event.codes.size
+    return codes
+
+
 async def take(rig: Rig, writer: RunWriter, codes: int) -> None:
     """Put so many codes of a stream into the log."""
+    over = asyncio.Event()
+
+    def hear() -> None:
+        nonlocal codes
+        codes -= keep(rig, writer)
+        if codes <= 0 or rig.state is RigClientState.LOST:
+            over.set()
+
     await rig.stream(range(INPUTS), SCAN_US)
-    while codes > 0:
-        batch = await rig.wait_events()
-        assert batch, "the link ended early"
-        for event in batch:
-            if isinstance(event, SampleBlock):
-                writer.add_block(event)
-                codes -= event.codes.size
+    rig.listen(hear)
+    await over.wait()
+    rig.listen(None)
+    assert codes <= 0, "the link ended early"
 
 
 def new_writer(log: RunLog, number: int) -> RunWriter:
@@ -229,21 +234,22 @@ def hour(directory: Path) -> tuple[float, float]:
     """Megabytes that the process grew from the tenth minute of a stream to its end, and codes."""
 
     async def work(log: RunLog) -> tuple[float, float]:
-        loop = asyncio.get_running_loop()
+        codes = 0
         async with open_rig("sim:healthy") as rig:
             writer = new_writer(log, 1)
-            await rig.stream([0, 1], SCAN_US)
-            begun, early, codes = loop.time(), 0.0, 0
-            while loop.time() - begun < HOUR_S:
-                for event in await rig.wait_events():
-                    if isinstance(event, SampleBlock):
-                        writer.add_block(event)
-                        codes += event.codes.size
+
+            def hear() -> None:
+                nonlocal codes
+                codes += keep(rig, writer)
                 if writer.behind:
                     writer.flush()
-                if not early and loop.time() - begun > HOUR_S / 6:
-                    writer.flush()
-                    early = _resident_mb()
+
+            await rig.stream([0, 1], SCAN_US)
+            rig.listen(hear)
+            await asyncio.sleep(HOUR_S / 6)
+            writer.flush()
+            early = _resident_mb()
+            await asyncio.sleep(HOUR_S * 5 / 6)
             writer.flush()
             grown = _resident_mb() - early
             writer.close()

@@ -55,6 +55,7 @@ from benchrig.wire.messages import (
 )
 from benchrig.wire.packing import pack_codes
 from benchrig.wire.schedule import Schedule
+from tests.rig.hearing import every_event, next_events
 from tests.rig.scripted_rig import IDENTITY, ScriptedRig
 
 pytestmark = pytest.mark.asyncio
@@ -78,7 +79,7 @@ async def collect(rig: Rig, count: int) -> list[RigEvent]:
     events: list[RigEvent] = []
     async with asyncio.timeout(5):
         while len(events) < count:
-            batch = await rig.wait_events()
+            batch = await next_events(rig)
             if not batch:
                 break
             events += batch
@@ -168,7 +169,7 @@ async def test_a_silent_rig_ends_it_for_everybody() -> None:
         assert isinstance(results[2], list)
         assert isinstance(results[2][-1], LinkLost)
         assert rig.state is RigClientState.LOST
-        assert [e async for e in rig.events()] == []
+        assert [e async for e in every_event(rig)] == []
         writes = link.writes
         with pytest.raises(LinkError, match="no answer"):
             await rig.all_off()

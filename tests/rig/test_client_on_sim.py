@@ -16,6 +16,7 @@ from benchrig.rig.events import EdgeEvent, FaultEvent, FinishedEvent, LinkLost, 
 from benchrig.wire.messages import FaultReason, InputRole, RigState, ScheduleStep, StatusFlag
 from benchrig.wire.schedule import Schedule
 from benchrig_sim.virtual_time import VirtualTimeLoop
+from tests.rig.hearing import every_event
 
 T = TypeVar("T")
 
@@ -48,7 +49,7 @@ async def run(rig: Rig, plan: Schedule) -> tuple[int, list[RigEvent]]:
     await rig.close_feed()
     tick = await rig.start(plan.schedule_id)
     events: list[RigEvent] = []
-    async for event in rig.events():
+    async for event in every_event(rig):
         events.append(event)
         if isinstance(event, (FinishedEvent, FaultEvent, LinkLost)):
             break

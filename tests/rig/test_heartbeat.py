@@ -10,6 +10,7 @@ from benchrig.errors import LinkError
 from benchrig.rig.client import rig_on
 from benchrig.rig.events import LinkLost
 from benchrig.wire.messages import AllOff, Heartbeat, Message, OpenFeed, Status
+from tests.rig.hearing import every_event
 from tests.rig.scripted_rig import ScriptedRig
 from tests.rig.test_client_on_sim import on_virtual_time
 
@@ -22,7 +23,7 @@ def test_a_beat_that_is_never_answered_ends_it_in_the_time_of_any_request() -> N
             await asyncio.sleep(1.05)
             link.deaf, link.writes = True, 0
             begun_s = loop.time()
-            events = [event async for event in rig.events()]
+            events = [event async for event in every_event(rig)]
             assert isinstance(events[-1], LinkLost)
             assert "no answer to Heartbeat within 0.75 s" in events[-1].reason
             assert link.writes == 4, "said once and repeated three times"

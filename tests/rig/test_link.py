@@ -26,6 +26,7 @@ from benchrig.rig.events import LinkLost
 from benchrig.rig.link import GATHER_S, Link, NoBreak, gather_until_s, open_link
 from benchrig.rig.serial_link import BAUD, DescriptorLink, ThreadLink
 from benchrig.wire.messages import Start
+from tests.rig.hearing import every_event
 from tests.rig.scripted_rig import ScriptedRig
 
 pytestmark = [
@@ -386,7 +387,7 @@ async def test_the_client_runs_over_it(make: MakeLink) -> None:
             await rig.start(3)
             end.vanish()
             async with asyncio.timeout(5):
-                events = [event async for event in rig.events()]
+                events = [event async for event in every_event(rig)]
             assert isinstance(events[-1], LinkLost)
             with pytest.raises(LinkError):
                 await rig.all_off()
@@ -405,7 +406,7 @@ async def test_a_port_of_another_machine_by_rfc_2217() -> None:
             await link.send_break()
             end.vanish()
             async with asyncio.timeout(5):
-                events = [event async for event in rig.events()]
+                events = [event async for event in every_event(rig)]
             assert isinstance(events[-1], LinkLost)
 
 

@@ -13,6 +13,7 @@ from benchrig.rig.events import EdgeEvent, FinishedEvent
 from benchrig.wire.frames import FrameDecoder
 from benchrig.wire.messages import UNASKED, Edge, Samples, from_payload
 from benchrig_sim.link import SimLink, open_sim_link
+from tests.rig.hearing import next_events
 from tests.rig.test_client_on_sim import SIX_SECOND, on_virtual_time, run
 
 
@@ -71,7 +72,7 @@ def test_a_line_that_loses_one_frame_in_a_hundred(seed: int) -> None:
             _, events = await run(rig, SIX_SECOND)
             link.lossless = True
             await rig.read_status()
-            events += await rig.wait_events()
+            events += await next_events(rig)
             assert any(isinstance(event, FinishedEvent) for event in events)
             assert link.lost_requests > 10
             assert link.lost[Samples] > 10
