@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 
 from benchrig.measure.cycle_window import CycleContext
-from benchrig.measure.motion import assess_motion
+from benchrig.measure.motion import assess_motions
 from benchrig.measure.motion_blocked import BlockedReference
 from benchrig.measure.ripple import assess_ripple
 from benchrig.measure.samples import InputScale
@@ -43,7 +43,7 @@ def cycle_context(
         relay=rig.relay,
         supply_v=None if cold.supply_v is None else cold.supply_v.value,
         cold_resistance=cold.resistance_ohm,
-        assess_motion=functools.partial(assess_motion, blocked=blocked),
+        assess_motion=functools.partial(assess_motions, blocked=blocked),
         assess_ripple=functools.partial(
             assess_ripple, ripples_per_turn=part.ripples_per_turn, clock_relative=clock_rel_u
         ),

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
 from benchrig.bench.known import keep_blocked
 from benchrig.bench.replay import Stored, analyse_again, stored_run
 from benchrig.errors import LogError
+from benchrig.measure.cycle_window import Rise
 from benchrig.measure.features import Motion, MotionAnswer
 from benchrig.measure.motion_blocked import BlockedReference
 from benchrig.measure.motion_reference import record_blocked
@@ -36,10 +39,11 @@ def learned_from(stored: Stored) -> BlockedReference:
     on_times: list[tuple[Array, Array]] = []
     noises: list[float] = []
 
-    def collect(time: Array, current: Array, *, noise_a: float) -> Motion:
-        on_times.append((time.copy(), current.copy()))
-        noises.append(noise_a)
-        return Motion(answer=MotionAnswer.NOT_ASSESSED, reason="the armature was held")
+    def collect(rises: Sequence[Rise]) -> list[Motion]:
+        on_times.extend((time, current) for time, current, _ in rises)
+        noises.extend(noise_a for *_, noise_a in rises)
+        held = Motion(answer=MotionAnswer.NOT_ASSESSED, reason="the armature was held")
+        return [held] * len(rises)
 
     analyse_again(stored, assess_motion=collect)
     if not on_times:

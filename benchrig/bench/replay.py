@@ -88,6 +88,7 @@ def analyse_again(
         tick_ns=round(stored.tick_s * 1e9),
         cold=record.cold,
         lead_null=record.rig.lead_null_ohm,
+        defer_motion=True,  # of all at once, as in the run itself
         blocked=stored.known.blocked,
     )
     if assess_motion is not None:
@@ -102,7 +103,8 @@ def analyse_again(
         cycles += analyser.add_block(block)
     for edge in waiting:
         cycles += analyser.add_edge(*edge)
-    return (*cycles, *analyser.finish(still_on=False))
+    cycles += analyser.finish(still_on=False)
+    return tuple(analyser.with_motion(cycles))
 
 
 def judge_again(

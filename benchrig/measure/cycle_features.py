@@ -366,7 +366,7 @@ class _Cycle:
         if self.context.defer_motion:
             self.memory.keep_rise(self.plain.cycle, self.time[head], self.current[head], self.noise)
             return None
-        return assess(self.time[head], self.current[head], noise_a=self.noise)
+        return assess([(self.time[head], self.current[head], self.noise)])[0]
 
     def _ripple(self) -> Ripple | None:
         assess = self.context.assess_ripple

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -23,8 +23,8 @@ RISES_MAX = 200
 CONVERSION_LATE_S = 20e-6
 RELAY_S = 0.04  # operate time and bounce of a small power relay, with room
 
-# Time from switch-on and current, positional; ``noise_a`` of one sample by keyword.
-MotionAssessor = Callable[..., Motion]
+Rise = tuple[FloatArray, FloatArray, float]  # time from switch-on, current, noise of one sample
+MotionAssessor = Callable[[Sequence[Rise]], list[Motion]]  # one each
 RippleAssessor = Callable[..., Ripple]
 
 
@@ -69,13 +69,12 @@ class RunMemory:
     usual_current_a: float | None = None
     cold: Measured | None = None  # resistance at the part's temperature, by the same inputs
     temperature_c: float | None = None  # of the winding, last known
-    # Rises whose motion is still to be assessed: cycle, time, current, noise.
-    rises: list[tuple[int, FloatArray, FloatArray, float]] = field(default_factory=list)
+    rises: dict[int, Rise] = field(default_factory=dict)  # by cycle: motion is still to be assessed
 
     def keep_rise(self, cycle: int, time: FloatArray, current: FloatArray, noise: float) -> None:
         """Keep a rise for later; of a long run only the first ones."""
         if len(self.rises) < RISES_MAX:
-            self.rises.append((cycle, time.copy(), current.copy(), noise))
+            self.rises[cycle] = (time.copy(), current.copy(), noise)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -125,11 +125,10 @@ class CycleAnalyser:
 
         Takes a while for a long run; run it when the part is safe, or in a thread.
         """
-        assess, found = self.context.assess_motion, {}
-        if assess is not None:
-            for cycle, time, current, noise in self.memory.rises:
-                found[cycle] = assess(time, current, noise_a=noise)
-        self.memory.rises.clear()
+        assess, rises = self.context.assess_motion, self.memory.rises
+        motions = assess(list(rises.values())) if assess is not None and rises else []
+        found = dict(zip(rises, motions, strict=True))
+        rises.clear()
         return [
             c if c.motion is not None else replace(c, motion=found.get(c.cycle)) for c in cycles
         ]

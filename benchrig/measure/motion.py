@@ -13,6 +13,7 @@ opens sooner than in service.
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -21,7 +22,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from benchrig.measure import motion_model as model
 from benchrig.measure.features import Motion, MotionAnswer
-from benchrig.measure.motion_blocked import Beside, BlockedReference, beside_blocked
+from benchrig.measure.motion_blocked import BlockedReference, beside_blocked
 from benchrig.measure.motion_record import (
     LOG_TAU_STEP,
     POINTS_MIN,
@@ -75,36 +76,31 @@ def assess_batch(
     time_s: ArrayLike,
     current_a: ArrayLike,
     *,
-    noise_a: float,
+    noise_a: ArrayLike,
     false_alarm_rate: float = 0.01,
 ) -> MotionBatch:
-    """Each row of ``current_a`` on its own; rows may be different coils."""
+    """Each row of ``current_a`` on its own; rows may be different coils.
+
+    ``noise_a`` is of all of them or one a row.
+    """
     time = np.asarray(time_s, dtype=np.float64)
     currents = np.asarray(current_a, dtype=np.float64)
     count = len(currents)
     step = float(np.median(np.diff(time)))
+    noise = np.broadcast_to(np.asarray(noise_a, dtype=np.float64), count)
     tau, final, window, why = scale_rows(time, currents)
     names = ("strength", "end", "endu", "start", "startu", "misfit")
     out = {name: np.full(count, np.nan) for name in names}
     moved = np.zeros(count, np.bool_)
     reasons = list(why)
-    cell = np.round(np.log(tau) / LOG_TAU_STEP).astype(int)
-    usable = np.array([not reason for reason in why])
-    for key in sorted(
-        {(int(c), float(w)) for c, w in zip(cell[usable], window[usable], strict=True)}
-    ):
-        rows = np.flatnonzero(usable & (cell == key[0]) & (window == key[1]))
-        rounded = float(np.exp(key[0] * LOG_TAU_STEP))
-        points = int(np.searchsorted(time, key[1] * rounded + 0.01 * step))
+    for rows, rounded, points, relative in _alike(time, tau, final, window, noise, why):
         block = block_of(step / rounded)
         grid = model.grid_of(averaged(time[None, :points], block)[0] / rounded)
-        relative = noise_a / float(np.median(final[rows])) / float(np.sqrt(block))
-        relative = round_noise(relative)
         detector = _detector(grid, relative, false_alarm_rate)
         if detector.size < SIZE_MIN:
             for row in rows:
                 reasons[row] = (
-                    f"noise too high: {noise_a * 1e3:.2g} mA a sample would hide the movement "
+                    f"noise too high: {noise[row] * 1e3:.2g} mA a sample would hide the movement "
                     "of an ordinary armature (10 % change of inductance)"
                 )
             continue
@@ -135,6 +131,26 @@ def assess_batch(
     )
 
 
+def _alike(
+    time: Array, tau: Array, final: Array, window: Array, noise: Array, why: list[str]
+) -> Iterator[tuple[NDArray[np.intp], float, int, float]]:
+    """Rows for which the same tables serve, with their time constant, points and noise."""
+    step = float(np.median(np.diff(time)))
+    cell = np.round(np.log(tau) / LOG_TAU_STEP).astype(int)
+    usable = np.array([not reason for reason in why])
+    for key in sorted(
+        {(int(c), float(w)) for c, w in zip(cell[usable], window[usable], strict=True)}
+    ):
+        together = np.flatnonzero(usable & (cell == key[0]) & (window == key[1]))
+        rounded = float(np.exp(key[0] * LOG_TAU_STEP))
+        points = int(np.searchsorted(time, key[1] * rounded + 0.01 * step))
+        block = block_of(step / rounded)
+        usual = float(np.median(final[together])) * float(np.sqrt(block))
+        relative = np.array([round_noise(n / usual) for n in noise[together]])
+        for one in np.unique(relative):
+            yield together[relative == one], rounded, points, float(one)
+
+
 def assess_motion(
     time_s: ArrayLike,
     current_a: ArrayLike,
@@ -151,41 +167,105 @@ def assess_motion(
     quantisation included; None takes it from the record. With a recording of this part on this
     rig, its armature held (``blocked``), whether it moved is told from that; when, is not.
     """
-    if not 0 < false_alarm_rate <= 0.5:
-        raise ValueError(f"a false-alarm rate lies between 0 and 0.5, not {false_alarm_rate}")
+    _check_rate(false_alarm_rate)
     time = np.asarray(time_s, dtype=np.float64)
     cycles = np.atleast_2d(np.asarray(current_a, dtype=np.float64))
     if time.ndim != 1 or cycles.shape[1] != len(time):
         raise ValueError("time and current must have the same number of points")
     keep = time >= 0
     time, cycles = time[keep], cycles[:, keep]
-    if len(time) < POINTS_MIN:
-        return _not_assessed(f"record too short: {len(time)} samples", false_alarm_rate)
-    steps = np.diff(time)
-    if np.any(steps <= 0) or float(np.ptp(steps)) > 0.05 * float(np.median(steps)):
-        return _not_assessed("samples are missing or not evenly spaced", false_alarm_rate)
+    if reason := _unusable_times(time):
+        return _not_assessed(reason, false_alarm_rate)
     if voltage_v is not None:
         volts = np.atleast_2d(np.asarray(voltage_v, dtype=np.float64))[:, keep]
         cycles = cycles - _supply_response(time, cycles, volts)
     noise = estimate_noise(cycles) if noise_a is None else noise_a
-    noise = noise / np.sqrt(len(cycles))
-    mean = cycles.mean(axis=0)
-    batch = assess_batch(time, mean[None], noise_a=noise, false_alarm_rate=false_alarm_rate)
-    if blocked is None or batch.reasons[0]:
-        return _as_motion(batch, 0, false_alarm_rate)
-    rate = BLOCKED_RATE_SHARE * false_alarm_rate
-    beside = beside_blocked(time, mean, blocked, noise_a=noise, false_alarm_rate=rate)
+    mean, noises = cycles.mean(axis=0)[None], np.array([noise / np.sqrt(len(cycles))])
+    return _each_by_itself(time, mean, noises, false_alarm_rate, blocked)[0]
+
+
+def assess_motions(
+    rises: Sequence[tuple[Array, Array, float]],
+    *,
+    false_alarm_rate: float = 0.01,
+    blocked: BlockedReference | None = None,
+) -> list[Motion]:
+    """Movement in each of several on-times by itself: time_s, current_a, noise_a, as above.
+
+    Those of one part that were sampled at the same instants are assessed together: most of the
+    time that one takes is the same for many.
+    """
+    _check_rate(false_alarm_rate)
+    found: list[Motion | None] = [None] * len(rises)
+    instants = [np.asarray(time, dtype=np.float64) for time, _, _ in rises]
+    keys = [time.tobytes() for time in instants]
+    for key in dict.fromkeys(keys):
+        places = [place for place, other in enumerate(keys) if other == key]
+        time = instants[places[0]]
+        keep = time >= 0
+        if reason := _unusable_times(time[keep]):
+            motions = [_not_assessed(reason, false_alarm_rate)] * len(places)
+        else:
+            rows = np.array([np.asarray(rises[place][1], dtype=np.float64) for place in places])
+            noises = np.array([rises[place][2] for place in places])
+            motions = _each_by_itself(time[keep], rows[:, keep], noises, false_alarm_rate, blocked)
+        for place, motion in zip(places, motions, strict=True):
+            found[place] = motion
+    return [motion for motion in found if motion is not None]
+
+
+def _check_rate(rate: float) -> None:
+    if not 0 < rate <= 0.5:
+        raise ValueError(f"a false-alarm rate lies between 0 and 0.5, not {rate}")
+
+
+def _unusable_times(time: Array) -> str:
+    """Why records at these instants cannot be assessed; "" when they can."""
+    if len(time) < POINTS_MIN:
+        return f"record too short: {len(time)} samples"
+    steps = np.diff(time)
+    if np.any(steps <= 0) or float(np.ptp(steps)) > 0.05 * float(np.median(steps)):
+        return "samples are missing or not evenly spaced"
+    return ""
+
+
+def _each_by_itself(
+    time: Array, rows: Array, noises: Array, rate: float, blocked: BlockedReference | None
+) -> list[Motion]:
+    batch = assess_batch(time, rows, noise_a=noises, false_alarm_rate=rate)
+    alone = [_as_motion(batch, row, rate) for row in range(len(rows))]
+    if blocked is None:
+        return alone
+    return [
+        motion
+        if batch.reasons[row]
+        else _told_beside(batch, row, motion, time, rows[row], float(noises[row]), blocked, rate)
+        for row, motion in enumerate(alone)
+    ]
+
+
+def _told_beside(
+    batch: MotionBatch,
+    row: int,
+    alone: Motion,
+    time: Array,
+    current: Array,
+    noise_a: float,
+    blocked: BlockedReference,
+    full_rate: float,
+) -> Motion:
+    """The answer that the recording of the part held gives."""
+    rate = BLOCKED_RATE_SHARE * full_rate
+    beside = beside_blocked(time, current, blocked, noise_a=noise_a, false_alarm_rate=rate)
     if beside.reason:
-        alone = _as_motion(batch, 0, false_alarm_rate)
         unused = f"the recording with its armature held is not used: {beside.reason}"
         return replace(alone, reason="; ".join(x for x in (alone.reason, unused) if x))
-    return _told_beside(batch, beside, blocked.origin, rate)
-
-
-def _told_beside(batch: MotionBatch, beside: Beside, origin: str, rate: float) -> Motion:
-    """The answer that the recording of the part held gives."""
-    batch = replace(batch, moved=np.array([beside.moved]), strength=np.array([beside.strength]))
-    told = replace(_as_motion(batch, 0, rate), blocked=origin, least_change=beside.least_change)
+    moved, strength = batch.moved.copy(), batch.strength.copy()
+    moved[row], strength[row] = beside.moved, beside.strength
+    batch = replace(batch, moved=moved, strength=strength)
+    told = replace(
+        _as_motion(batch, row, rate), blocked=blocked.origin, least_change=beside.least_change
+    )
     if beside.moved:
         return told
     return replace(

@@ -58,21 +58,29 @@ def standard_error(values: FloatArray) -> float:
 
     Widened for few values, see ``few_points``.
     """
+    return _mean_and_error(values)[1]
+
+
+def _mean_and_error(values: FloatArray) -> tuple[float, float]:
+    """The mean of values and its standard uncertainty, nan of a single one."""
     n = values.size
+    mean = float(np.add.reduce(values)) / n
     if n < 2:
-        return math.nan
-    plain = _deviation(values) / math.sqrt(n)
+        return mean, math.nan
+    plain = _deviation(values, mean) / math.sqrt(n)
     if n < 4 * BATCHES:
-        return few_points(n - 1) * plain
-    batches = values[: n - n % BATCHES].reshape(BATCHES, -1).mean(axis=1)
-    batched = _deviation(batches) / math.sqrt(BATCHES)
+        return mean, few_points(n - 1) * plain
+    each = n // BATCHES
+    batches = np.add.reduce(values[: each * BATCHES].reshape(BATCHES, each), axis=1) / each
+    centre = float(np.add.reduce(batches)) / BATCHES
+    batched = _deviation(batches, centre) / math.sqrt(BATCHES)
     # Batch means scatter by themselves: only a clear excess (over 1 in 1000) counts as drift.
-    return few_points(BATCHES - 1) * batched if batched > 1.6 * plain else plain
+    return mean, few_points(BATCHES - 1) * batched if batched > 1.6 * plain else plain
 
 
-def _deviation(values: FloatArray) -> float:
+def _deviation(values: FloatArray, mean: float) -> float:
     """Standard deviation of single values."""
-    apart = values - values.mean()
+    apart = values - mean
     return math.sqrt(float(apart @ apart) / (values.size - 1))
 
 
@@ -86,12 +94,11 @@ def read(scale: InputScale, codes: Codes, off_codes: Codes | None = None) -> Rea
         raise ValueError("a reading needs at least one sample")
     step = abs(scale.step * scale.gain)
     quantisation = step / math.sqrt(12.0)
-    values = scale.to_si(codes)
-    noise, mean = standard_error(values), float(values.mean())
+    mean, noise = _mean_and_error(scale.to_si(codes))
     if off_codes is not None and off_codes.size >= 2:
-        off = scale.to_si(off_codes)
-        mean -= float(off.mean())
-        offset = math.hypot(standard_error(off), quantisation)
+        off_mean, off_noise = _mean_and_error(scale.to_si(off_codes))
+        mean -= off_mean
+        offset = math.hypot(off_noise, quantisation)
     else:
         offset = max(scale.offset_uncertainty, 0.5 * step)
     return Reading(
@@ -102,7 +109,7 @@ def read(scale: InputScale, codes: Codes, off_codes: Codes | None = None) -> Rea
         gain_rel_u=max(scale.gain_rel_uncertainty, GAIN_REL_U_MIN),
         step=step,
         samples=codes.size,
-        saturated_share=float(scale.saturated(codes).mean()),
+        saturated_share=np.count_nonzero(scale.saturated(codes)) / codes.size,
     )
 
 

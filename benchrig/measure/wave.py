@@ -7,13 +7,14 @@ what the record itself shows; the answer says so.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from benchrig.measure.cycle_window import MotionAssessor, RippleAssessor
+from benchrig.measure.cycle_window import RippleAssessor
 from benchrig.measure.dropouts import sample_noise
 from benchrig.measure.features import Motion, MotionAnswer, Ripple, RiseFit, TurnOff
 from benchrig.measure.monte_carlo import SEED, check_rise
@@ -43,6 +44,8 @@ __all__ = [
     "read_wave_csv",
     "simulated_to_json",
 ]
+
+WaveMotion = Callable[[FloatArray, FloatArray], Motion]  # of time from switch-on and current
 
 SCHEMA = "benchrig.wave/1"
 OFF_SHARE = 0.1  # a record that ends below this share of its height was switched off
@@ -121,7 +124,7 @@ def analyse_wave(
     wave: Wave,
     start_s: float | None = None,
     *,
-    assess_motion: MotionAssessor | None = motion_of,
+    assess_motion: WaveMotion | None = motion_of,
     assess_ripple: RippleAssessor | None = None,
     clamp: str = "",
 ) -> WaveAnalysis:
@@ -298,7 +301,7 @@ def _voltages(
     return values[0], values[1]
 
 
-def _motion(time: FloatArray, current: FloatArray, assess: MotionAssessor | None) -> Motion:
+def _motion(time: FloatArray, current: FloatArray, assess: WaveMotion | None) -> Motion:
     if assess is None or time.size < 2:
         return Motion(answer=MotionAnswer.NOT_ASSESSED, reason="not asked for")
     return assess(time, current)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
 
-from benchrig.measure.cycle_window import Window, at_the_same_instants, trace_of
+from benchrig.measure.cycle_window import Rise, Window, at_the_same_instants, trace_of
 from benchrig.measure.cycles import CycleAnalyser
 from benchrig.measure.dropouts import noise_threshold, sample_noise
 from benchrig.measure.features import CycleFeatures, Motion, MotionAnswer
@@ -398,7 +399,7 @@ def test_a_current_that_never_ended_has_no_clean_rise(off_s: float, carries: boo
 
     motion = Motion(answer=MotionAnswer.MOVED, reason="")
     stream = CoilStream(on_s=on_s, off_s=off_s, cycles=20, henry=henry, spoil=carried)
-    out, _ = feed(stream, assess_motion=lambda *_, noise_a: motion)
+    out, _ = feed(stream, assess_motion=lambda rises: [motion] * len(rises))
     for cycle in out[1:]:
         assert cycle.rise is not None
         assert cycle.motion is not None
@@ -446,10 +447,11 @@ def test_the_coarse_range_serves_when_the_fine_one_is_full() -> None:
 def test_motion_is_asked_of_coils_and_ripple_of_pumps() -> None:
     seen = []
 
-    def motion(time: Any, current: Any, *, noise_a: float) -> Motion:
+    def motion(rises: Sequence[Rise]) -> list[Motion]:
+        ((time, current, noise_a),) = rises
         assert 0.5e-3 < noise_a < 2e-3
         seen.append((time[0], time.size, current[-1]))
-        return Motion(answer=MotionAnswer.NO_SIGNATURE, reason="")
+        return [Motion(answer=MotionAnswer.NO_SIGNATURE, reason="")]
 
     out, _ = feed(CoilStream(), assess_motion=motion)
     assert len(seen) == 3
@@ -519,10 +521,10 @@ def test_inputs_read_in_turn_are_brought_to_the_same_instants(later: float) -> N
 def test_deferred_motion_gives_the_same_and_asks_nothing_during_the_run() -> None:
     asked = []
 
-    def motion(time: Any, current: Any, *, noise_a: float) -> Motion:
-        asked.append(time.size)
+    def motion(rises: Sequence[Rise]) -> list[Motion]:
+        asked.append(len(rises))
         answer = MotionAnswer.NO_SIGNATURE
-        return Motion(answer=answer, reason=f"{current.sum():.9f} {noise_a:.9f}")
+        return [Motion(answer=answer, reason=f"{i.sum():.9f} {noise:.9f}") for _, i, noise in rises]
 
     stream = CoilStream()
     blocks = stream.blocks()
@@ -532,7 +534,7 @@ def test_deferred_motion_gives_the_same_and_asks_nothing_during_the_run() -> Non
     assert asked == []
     assert all(f.motion is None for f in later)
     assert analyser.with_motion(later) == at_once
-    assert len(asked) == 3
+    assert asked == [3], "all at once"
 
 
 def test_a_spoiled_first_cycle_is_no_cold_reference() -> None:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from benchrig.measure import motion as motion_module
 from benchrig.measure.features import MotionAnswer
-from benchrig.measure.motion import END_MODEL, assess_batch, assess_motion
+from benchrig.measure.motion import END_MODEL, assess_batch, assess_motion, assess_motions
 from benchrig.measure.motion_record import estimate_noise
 from tests.bench import _motion_physics as physics
 
@@ -24,7 +24,7 @@ FINAL_A = 0.931034
 STEP_A = 2.0 / 1024
 SLOW_COVERED = 0.8  # of ends within 2 u, slow and soft landings alone: short of 0.95
 NOISE_A = float(np.hypot(1e-3, STEP_A / np.sqrt(12)))
-TIME = np.arange(50) * 1e-4
+TIME: Array = np.asarray(np.arange(50) * 1e-4, dtype=np.float64)
 
 
 def _codes(waves: physics.Waves, seed: int) -> Array:
@@ -166,3 +166,28 @@ def test_noise_is_found_in_the_record(moving: tuple[Array, Array, Array]) -> Non
     still = np.full((1, 50), 0.93)
     still[0, :5] = 0.93 - 0.05
     assert estimate_noise(still) > 0
+
+
+def test_on_times_assessed_together_say_what_each_says_alone(
+    stuck: Array, moving: tuple[Array, Array, Array]
+) -> None:
+    """Two sets of instants, two coils, noises apart; one too short and one that is no rise."""
+    rows: list[Array] = [*moving[0][:6], *stuck[:6]]
+    noises = [NOISE_A * factor for factor in (1.0, 1.02, 0.5, 1.0, 2.0, 1.0) * 2]
+    rises: list[tuple[Array, Array, float]] = [
+        (TIME[2:] if place % 3 == 0 else TIME, row[2:] if place % 3 == 0 else row, noise)
+        for place, (row, noise) in enumerate(zip(rows, noises, strict=True))
+    ]
+    rises[3] = (TIME[:8], rows[3][:8], NOISE_A)
+    rises[8] = (TIME, np.full(TIME.shape, 0.2), NOISE_A)
+    together = assess_motions(rises)
+    for (time, row, noise), one in zip(rises, together, strict=True):
+        alone = assess_motion(time, row, noise_a=noise)
+        assert (one.answer, one.reason) == (alone.answer, alone.reason)
+        for found, expected in ((one.end_s, alone.end_s), (one.start_s, alone.start_s)):
+            assert (found is None) == (expected is None)
+            if found is not None and expected is not None:
+                assert found.value == pytest.approx(expected.value, abs=1e-8)
+                assert found.std_uncertainty == pytest.approx(expected.std_uncertainty, rel=1e-3)
+    assert {m.answer for m in together} == set(MotionAnswer)
+    assert assess_motions([]) == []
