@@ -35,11 +35,6 @@ class Committed(Protocol):
         """Whether nothing more is taken."""
         ...
 
-    @property
-    def drained(self) -> bool:
-        """Whether nothing waits."""
-        ...
-
     def take_rows(self) -> list[dict[str, Any]]:
         """Rows of all that waits, in order."""
         ...
@@ -122,10 +117,9 @@ class Committer:
     def _turn(self, connection: Connection, writers: Sequence[Committed]) -> None:
         # Whoever has stopped by now has nothing to add to what is taken next.
         stopped = [writer for writer in writers if writer.stopped]
-        self._commit(connection, writers)
+        self._commit(connection, [writer for writer in writers if writer not in stopped])
         for writer in stopped:
-            if writer.drained:
-                self._end(connection, writer)
+            self._end(connection, writer)
 
     def _commit(self, connection: Connection, writers: Sequence[Committed]) -> None:
         taken: list[_Taken] = []
@@ -164,21 +158,33 @@ class Committer:
         _retry(work, [writer for writer, _ in taken])
 
     def _end(self, connection: Connection, writer: Committed) -> None:
-        """End a run, safe from a power cut where it has a record."""
+        """End a run with what it has still to keep; with its record, safe from a power cut."""
         try:
-            row = writer.last_row()
-            if row is not None:
-                self._commit_end(connection, writer, row)
+            rows, last = writer.take_rows(), writer.last_row()
+            if last is None:
+                self._insert(connection, [(writer, rows)])
+            else:
+                self._commit_end(connection, writer, rows, last)
         except Exception as error:  # noqa: BLE001 - the run must hear of it
             writer.give_up(error)
+        else:
+            writer.rows_kept()
         with self._lock:
             self._writers.remove(writer)
         writer.end()
 
-    def _commit_end(self, connection: Connection, writer: Committed, row: dict[str, Any]) -> None:
+    def _commit_end(
+        self,
+        connection: Connection,
+        writer: Committed,
+        rows: Sequence[dict[str, Any]],
+        last: dict[str, Any],
+    ) -> None:
         def work() -> None:
             with connection.begin():
-                append_row(connection, row["log_id"], "end", end_table, row, row["record_id"])
+                if rows:
+                    connection.execute(insert(chunk_table), rows)
+                append_row(connection, last["log_id"], "end", end_table, last, last["record_id"])
 
         set_full_sync(connection, True)
         try:

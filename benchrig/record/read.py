@@ -6,6 +6,7 @@ import json
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Any, Self, TypeVar
 
 from sqlalchemy import Connection, Engine, RowMapping, Select, and_, bindparam, func, select
@@ -44,6 +45,14 @@ _CORRECTIONS = _CORRECTED.where(
     entry_table.c.record_id.in_(bindparam("ids", expanding=True))
 ).order_by(entry_table.c.number)
 _FEATURES_OF = select(end_table.c.features).where(_OF_END).limit(2)
+
+
+@cache
+def _entries_where(*columns: str) -> Select[Any]:
+    """Entries with given values in these columns, in the order they were made."""
+    entry = entry_table.c
+    query = select(entry_table).order_by(entry.log_id, entry.number)
+    return query.where(*(entry[name] == bindparam(name) for name in columns))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -299,19 +308,12 @@ class LogReader:
         rig_unique_id: str | None = None,
     ) -> list[E]:
         """Entries of one kind, in the order they were made."""
-        entry = entry_table.c
-        query = select(entry_table).order_by(entry.log_id, entry.number)
+        given = {"record_id": record_id, "tag": tag, "rig_unique_id": rig_unique_id}
+        values = {name: word(value) for name, value in given.items() if value is not None}
         if kind is not Entry:
-            query = query.where(entry.kind == kind.KIND)
-        for column, value in (
-            (entry.record_id, record_id),
-            (entry.tag, tag),
-            (entry.rig_unique_id, rig_unique_id),
-        ):
-            if value is not None:
-                query = query.where(column == word(value))
+            values["kind"] = kind.KIND
         with self.reading() as connection:
-            rows = connection.execute(query).mappings().all()
+            rows = connection.execute(_entries_where(*values), values).mappings().all()
         found: list[Any] = []
         for row in rows:
             if row["kind"] not in ENTRY_KINDS:

@@ -31,7 +31,7 @@ BEHIND_BYTES = 16 << 20  # above this the writer saves time rather than space
 QUEUE_BYTES_MAX = 64 << 20
 CHUNK_SAMPLES_MAX = 1 << 19
 _EVENT_BYTES = 300
-_AT_ONCE = frozenset({EventKind.FAULT, EventKind.SAFE, EventKind.NOT_SAFE, EventKind.WARNING})
+_AT_ONCE = frozenset({EventKind.FAULT, EventKind.NOT_SAFE, EventKind.WARNING})
 
 _Item = RunEvent | SampleBlock | ScaleSet
 
@@ -45,7 +45,8 @@ class RunWriter:
         self.record_id = record_id
         self._committer, self._url, self._log_id = committer, url, log_id
         self._seq, self._digest = seq, digest
-        self._lock = threading.Condition()
+        self._mutex = threading.Lock()
+        self._lock = threading.Condition(self._mutex)
         self._ended = threading.Event()
         self._items: list[_Item] = []
         self._bytes = 0
@@ -105,7 +106,7 @@ class RunWriter:
     def _put(self, item: _Item, size: int) -> None:
         if self._failure is not None or self._stop:
             return
-        with self._lock:
+        with self._mutex:
             self._items.append(item)
             self._bytes += size
             self._accepted += 1
@@ -167,11 +168,6 @@ class RunWriter:
     def stopped(self) -> bool:
         """Whether nothing more is taken."""
         return self._stop or self._failure is not None
-
-    @property
-    def drained(self) -> bool:
-        """Whether nothing waits."""
-        return not self._items
 
     def take_rows(self) -> list[dict[str, Any]]:
         """Rows of all that waits; they are being written until ``rows_kept`` or ``give_up``."""
