@@ -11,9 +11,8 @@ import struct
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import IntEnum, IntFlag
-from functools import lru_cache
 from operator import attrgetter
-from typing import Any, ClassVar, Self
+from typing import Any, ClassVar, NamedTuple, Self
 
 PROTOCOL_MAJOR = 1
 PROTOCOL_MINOR = 0
@@ -156,54 +155,58 @@ class Message:
     @classmethod
     def body_bytes(cls) -> int:
         """Length of the body (of Samples: the least)."""
-        return _reading(cls)[0].size
+        return _FORMS[cls].layout.size
 
     def body(self) -> bytes:
         """The body's bytes; raises MessageError when a value does not fit its field."""
-        layout, _, values_of = _reading(type(self))
+        form = _FORMS[type(self)]
         try:
-            return layout.pack(*values_of(self))
+            return form.layout.pack(*form.values_of(self))
         except struct.error as error:
             raise MessageError(f"{type(self).__name__}: {error}") from error
 
     @classmethod
     def from_body(cls, body: bytes) -> Self:
         """The message whose body this is; raises MessageError on a wrong length or value."""
-        layout, names, _ = _reading(cls)
-        if len(body) != layout.size:
-            raise MessageError(f"{cls.__name__}: body of {len(body)} bytes, expected {layout.size}")
-        values: dict[str, Any] = dict(zip(names, layout.unpack(body), strict=True))
-        for name, kind in ENUM_FIELDS.get(cls, {}).items():
+        form = _FORMS[cls]
+        if len(body) != form.layout.size:
+            raise MessageError(f"{cls.__name__}: {len(body)} bytes, expected {form.layout.size}")
+        message = object.__new__(cls)
+        for put, value in zip(form.puts, form.layout.unpack(body)):  # noqa: B905 - one each
+            put(message, value)
+        for name, kind, put, known in form.members:
+            value = getattr(message, name)
             try:
-                values[name] = _member(kind, values[name])
+                put(message, known[value] if value in known else kind(value))
             except ValueError as error:
                 raise MessageError(f"{cls.__name__}.{name}: {error}") from error
-        return cls(**values)
+        return message
 
 
-_Reading = tuple[struct.Struct, tuple[str, ...], Callable[["Message"], tuple[Any, ...]]]
-_READINGS: dict[type[Message], _Reading] = {}
+class _Form(NamedTuple):
+    """How a kind is packed, and put together past its slow __init__: every beat comes by here."""
+
+    layout: struct.Struct
+    values_of: Callable[[Message], tuple[Any, ...]]  # of all its fields, in order
+    puts: tuple[Callable[[Message, Any], None], ...]  # into the slots of its fields, in order
+    members: tuple[tuple[str, Any, Callable[[Message, Any], None], dict[Any, Any]], ...]
 
 
-def _reading(kind: type[Message]) -> _Reading:
-    """How a kind is packed: its layout, its fields' names, and all their values at once."""
-    known = _READINGS.get(kind)
-    if known is None:
-        layout = struct.Struct("<" + "".join(_FORMATS[width] for _, width in kind.LAYOUT))
+class _Forms(dict[type[Message], _Form]):
+    def __missing__(self, kind: type[Message]) -> _Form:
         names = tuple(name for name, _ in kind.LAYOUT)
-        values_of = attrgetter(*names) if len(names) > 1 else _values_of(names)
-        known = _READINGS[kind] = (layout, names, values_of)
-    return known
+        puts = {name: getattr(kind, name).__set__ for name in names}
+        enums = ENUM_FIELDS.get(kind, {}).items()
+        form = self[kind] = _Form(
+            struct.Struct("<" + "".join(_FORMATS[width] for _, width in kind.LAYOUT)),
+            attrgetter(*names) if len(names) > 1 else lambda m: tuple(getattr(m, n) for n in names),
+            tuple(puts.values()),
+            tuple((name, enum, puts[name], enum._value2member_map_) for name, enum in enums),
+        )
+        return form
 
 
-@lru_cache(maxsize=1024)
-def _member(kind: type[IntEnum] | type[IntFlag], value: int) -> IntEnum | IntFlag:
-    """The member of a value, without an enum's own slow way to it."""
-    return kind(value)
-
-
-def _values_of(names: tuple[str, ...]) -> Callable[[Message], tuple[Any, ...]]:
-    return lambda message: tuple(getattr(message, name) for name in names)
+_FORMS = _Forms()
 
 
 # --- host to rig -----------------------------------------------------------------------------

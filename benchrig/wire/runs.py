@@ -54,20 +54,21 @@ class RunDecoder(FrameDecoder):
             while (end := data.find(DELIMITER, at)) >= 0:
                 length = end + 1 - at
                 count = _alike(data, at, length)
-                run = self._run(data[at : at + count * length], length, count)
+                frames = data[at : at + count * length]
+                run = self._run(frames, length, count) if count >= RUN_LEAST else None
                 if run is None:
-                    found += self.feed(data[at : at + count * length])
+                    found += self.feed(frames)
                 else:
                     found.append(run)
                 at += count * length
-        found += self.feed(data[at:])
+        if at < len(data):
+            found += self.feed(data[at:])
         return found
 
     def _run(self, frames: bytes, length: int, count: int) -> FrameRun | None:
         """These frames as one run; None where not all of them check out."""
         size, stride = length - _EXTRA_BYTES, length - len(DELIMITER)
-        fits = PAYLOAD_BYTES_MIN <= size <= self._payload_max and length <= _LENGTH_MAX
-        if count < RUN_LEAST or not fits:
+        if not PAYLOAD_BYTES_MIN <= size <= self._payload_max or length > _LENGTH_MAX:
             return None
         try:
             data = cobs.decode(frames.replace(DELIMITER, b""))

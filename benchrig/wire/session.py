@@ -189,15 +189,16 @@ class HostSession:
 
     def receive(self, data: bytes) -> list[HostInput]:
         """What these bytes say, in order. Never raises on what a rig may send."""
-        said: list[HostInput | None] = []
+        said: list[HostInput] = []
         for found in self._decoder.feed_runs(data):
-            if isinstance(found, bytes):
-                said.append(self._sort(found))
-            elif self._is_unbroken(found):
+            if isinstance(found, FrameRun) and self._is_unbroken(found):
                 said.append(SamplesRun(frames=found))
-            else:
-                said += [self._sort(payload) for payload in found.payloads()]
-        return [item for item in said if item is not None]
+                continue
+            for payload in found.payloads() if isinstance(found, FrameRun) else (found,):
+                item = self._sort(payload)
+                if item is not None:
+                    said.append(item)
+        return said
 
     def _is_unbroken(self, run: FrameRun) -> bool:
         """Samples only, and none missing before or among them; if so they are counted."""
@@ -269,7 +270,7 @@ class RigSession:
 
     def receive(self, data: bytes, carry_out: Callable[[Message], Message]) -> bytes:
         """Answers to all requests in these bytes; ``carry_out`` does each one, once."""
-        return b"".join(self._reply(p, carry_out) for p in self._decoder.feed(data))
+        return b"".join([self._reply(p, carry_out) for p in self._decoder.feed(data)])
 
     def unasked(self, message: Message) -> bytes:
         """The bytes of a message nobody asked for, with its own running number."""

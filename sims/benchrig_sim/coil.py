@@ -260,7 +260,9 @@ class Coil:
         settled = _SETTLED * abs(emf) * k
         while True:
             inverse = a - b * x
-            im = flux * inverse + c * flux**7
+            square = flux * flux
+            fill = c * square * square * square  # of the iron: what saturation adds
+            im = flux * (inverse + fill)
             if open_path:
                 df = -im / g if g else 0.0
                 i = 0.0
@@ -270,7 +272,7 @@ class Coil:
                 if i > limit:
                     df = min(df, _LIMIT_OHM * (limit - im))
                     i = limit
-                elif i <= 0.0 and emf <= 0.0:
+                elif emf <= 0.0 and i <= 0.0:
                     if currents:  # the true crossing lies inside the last step
                         part = currents[-1] / (currents[-1] - i) if currents[-1] > i else 1.0
                         t -= (1.0 - part) * h
@@ -279,29 +281,27 @@ class Coil:
             times.append(t)
             currents.append(i)
             volts.append(df)
-            if t >= t1 or (i <= 0.0 and emf <= 0.0 and not open_path):
+            if t >= t1 or (emf <= 0.0 and i <= 0.0 and not open_path):
                 break
-            pull = 0.5 * b * flux * flux - preload - spring * x
-            if u == 0.0 and (
-                (x <= 0.0 and pull <= friction) or (x >= stroke and pull >= -friction)
-            ):
-                still = True
-            else:
-                still = False
-            if not b:
-                still = True
+            pull = 0.5 * b * square - preload - spring * x
+            still = not b or (
+                u == 0.0
+                and ((x <= 0.0 and pull <= friction) or (x >= stroke and pull >= -friction))
+            )
             if still:
                 if open_path:
                     if abs(im) < 1e-6:
                         break
                 elif abs(df) <= settled or (c == 0.0 and t > t0 and limit == inf and not b):
                     break
-                h = min(h * 1.15, coarse)
+                h = h * 1.15 if h * 1.15 < coarse else coarse
             else:
                 h = fine
             if c and not open_path:  # stiff where the iron is full, and where a limit pulls
-                slope = inverse + 7.0 * c * flux**6
-                h = min(h, 0.5 / (slope * (_LIMIT_OHM if i >= limit else total * k)))
+                pulls = _LIMIT_OHM if i >= limit else total * k
+                stiff = 0.5 / ((inverse + 7.0 * fill) * pulls)
+                if stiff < h:
+                    h = stiff
             elif i >= limit:
                 h = min(h, 0.5 / (_LIMIT_OHM * inverse))
             if t + h > t1:
@@ -325,7 +325,8 @@ class Coil:
                     if abs(u1) < 0.02:
                         u1 = 0.0
             guess = flux + h * df
-            im2 = guess * (a - b * x1) + c * guess**7
+            square = guess * guess
+            im2 = guess * (a - b * x1 + c * square * square * square)
             if open_path:
                 df2 = -im2 / g if g else 0.0
             else:

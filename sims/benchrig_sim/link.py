@@ -1,9 +1,9 @@
 """The simulated rig as a link in this process, on the running loop's time.
 
 ``open_sim_link("healthy?seed=3&fault=welded-output@cycle2")`` has the shape of
-``benchrig.rig.link.Link``. Wake-ups are what a simulated hour costs, so what the rig says by
-itself is gathered for ``GATHER_S``; answers go over at once, with all that came before them.
-A little longer than a host's heartbeats are apart, so that while they beat they fetch it all.
+``benchrig.rig.link.Link``. Wake-ups are what a simulated hour costs, so samples are gathered
+for ``GATHER_S``; answers go over at once, with all that came before them. That is several of a
+host's heartbeats, so that while they beat they fetch it all.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from benchrig.errors import LinkError
 from benchrig_sim.rig import SimRig
 from benchrig_sim.scenario import open_scenario
 
-GATHER_S = 0.12
+GATHER_S = 0.5
 LOOK_S = 0.02  # an edge or a fault is told this soon
 CLOCK_WIDTH_S = 2e-9  # twice the resolution of the virtual clock
 
@@ -88,9 +88,7 @@ class SimLink:
     async def close(self) -> None:
         """Let go; the rig goes on by itself."""
         self._closed = True
-        if self._timer is not None:
-            self._timer.cancel()
-            self._timer = None
+        self._stop_looking()
         self._ready.set()
 
     def again(self) -> SimLink:
@@ -130,19 +128,28 @@ class SimLink:
         return data
 
     def _plan(self) -> None:
-        if self._timer is not None:
-            self._timer.cancel()
-            self._timer = None
+        """Look when there may be news. A look that comes too early plans again, at less cost."""
+        timer = self._timer
         if self._closed or self._broken:
+            self._stop_looking()
             return
         busy = self.rig.sampler is not None or self.rig.firmware.feed_closed
         soonest = max(self.rig.next_event_s(), self._woken_s + LOOK_S)
-        when = min(soonest, self.now_s() + GATHER_S if busy else inf)
+        when = min(soonest, self._woken_s + GATHER_S if busy else inf) - self._offset_s
+        if timer is not None and timer.when() <= when:
+            return
+        self._stop_looking()
         if when < inf:
-            self._timer = self._loop.call_at(when - self._offset_s, self._look)
+            self._timer = self._loop.call_at(when, self._look)
+
+    def _stop_looking(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
 
     def _look(self) -> None:
         """Fetch when the rig has said something or long enough was gathered."""
+        self._timer = None
         now = self.now_s()
         said = self.rig.has_said(now)
         # What is due now waits for a look of ours: planning again would plan for now again, for

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import tomllib
 from dataclasses import dataclass, fields, replace
+from functools import cache, lru_cache
 from importlib.resources import files
 from math import inf
 from pathlib import Path
@@ -43,11 +44,17 @@ class Scenario:
     expect_note: str = ""
 
 
+@cache
+def _packaged() -> dict[str, str]:
+    """The packaged scenarios' texts, by name."""
+    entries = (files("benchrig_sim") / "scenarios").iterdir()
+    texts = {e.name: e.read_text(encoding="utf-8") for e in entries if e.name.endswith(".toml")}
+    return {name.removesuffix(".toml"): texts[name] for name in sorted(texts)}
+
+
 def packaged() -> list[str]:
     """Names of the packaged scenarios."""
-    folder = files("benchrig_sim") / "scenarios"
-    names = (entry.name for entry in folder.iterdir())
-    return sorted(name[: -len(".toml")] for name in names if name.endswith(".toml"))
+    return list(_packaged())
 
 
 def open_scenario(spec: str) -> Scenario:
@@ -59,7 +66,7 @@ def open_scenario(spec: str) -> Scenario:
         raise UsageError(f"{query!r}: write key=value, joined by &") from None
     seed: int | None = None
     extra: list[Fault] = []
-    overrides: dict[str, str] = {}
+    overrides: list[tuple[str, str]] = []
     for key, value in pairs:
         if key == "seed":
             seed = _whole(key, value)
@@ -69,11 +76,11 @@ def open_scenario(spec: str) -> Scenario:
             except BadFault as error:
                 raise UsageError(str(error)) from error
         elif key in ("bits", "drift"):
-            overrides[key] = value
+            overrides.append((key, value))
         else:
             raise UsageError(f"{key!r}: a scenario takes seed, fault, bits and drift")
     text, file = _text_of(name)
-    scenario = parse_scenario(text, file, Path(file).stem, seed=seed, overrides=overrides)
+    scenario = parse_scenario(text, file, Path(file).stem, seed=seed, overrides=tuple(overrides))
     rig = replace(scenario.rig, faults=(*scenario.rig.faults, *extra))
     return replace(scenario, rig=rig)
 
@@ -86,9 +93,8 @@ def _whole(key: str, value: str) -> int:
 
 
 def _text_of(name: str) -> tuple[str, str]:
-    if name in packaged():
-        entry = files("benchrig_sim") / "scenarios" / f"{name}.toml"
-        return entry.read_text(encoding="utf-8"), f"{name}.toml"
+    if name in _packaged():
+        return _packaged()[name], f"{name}.toml"
     path = Path(name)
     if path.suffix == ".toml" and path.is_file():
         return path.read_text(encoding="utf-8"), str(path)
@@ -98,15 +104,16 @@ def _text_of(name: str) -> tuple[str, str]:
     )
 
 
+@lru_cache(maxsize=64)
 def parse_scenario(
     text: str,
     file: str,
     name: str,
     *,
     seed: int | None = None,
-    overrides: dict[str, str] | None = None,
+    overrides: tuple[tuple[str, str], ...] = (),
 ) -> Scenario:
-    """A scenario from TOML text; InputFileError names every fault found."""
+    """A scenario from TOML text; InputFileError names every fault found. It is not changed."""
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -115,7 +122,7 @@ def parse_scenario(
     reader.shapes(data)
     reader.raise_if_any()
     rig_table = dict(data.get("rig", {}))
-    rig_table.update(overrides or {})
+    rig_table.update(overrides)
     number = seed if seed is not None else int(data.get("seed", 1))
     circuit = CircuitSpec(**reader.known(data.get("bench", {}), _CIRCUIT_KEYS, "bench"))
     parts = {}

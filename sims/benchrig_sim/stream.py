@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import struct
-from collections import deque
 from dataclasses import dataclass, field
 from functools import lru_cache
 
@@ -16,20 +14,31 @@ from benchrig_sim.frontend import FrontEnd, Scans
 AHEAD_S = 1.0  # the farthest that blocks are drawn ahead
 CALM_S = 0.2  # before that, what is drawn ahead is mostly overtaken
 BLOCK_AGE_S = 0.05  # a slow stream's blocks are sent part filled
-_HEAD = struct.Struct("<BHIB")
 
 
-def pack_blocks(codes: NDArray[np.uint16], code_bits: int) -> list[bytes]:
+def pack_rows(codes: NDArray[np.uint16], code_bits: int) -> NDArray[np.uint8]:
     """Each row of codes packed least significant bit first."""
     rows, count = codes.shape
-    length = packed_bytes(count, code_bits)
     if code_bits % 2:
         bits = (codes[:, :, None] >> np.arange(code_bits, dtype=np.uint16)) & 1
         flat = np.packbits(bits.reshape(rows, -1).astype(np.uint8), axis=1, bitorder="little")
-        return [row.tobytes()[:length] for row in flat]
-    data = _pack_fours(codes, code_bits)
-    stride = len(data) // rows
-    return [data[begin : begin + length] for begin in range(0, rows * stride, stride)]
+    else:
+        flat = np.frombuffer(_pack_fours(codes, code_bits), np.uint8).reshape(rows, -1)
+    return flat[:, : packed_bytes(count, code_bits)]
+
+
+@lru_cache(maxsize=64)
+def _body_type(packed: int) -> np.dtype[np.void]:
+    """A block as it goes over the wire, past id and sequence."""
+    return np.dtype(
+        [
+            ("stream", "u1"),
+            ("block", "<u2"),
+            ("tick", "<u4"),
+            ("count", "u1"),
+            ("codes", "u1", packed),
+        ]
+    )
 
 
 def _pack_fours(codes: NDArray[np.uint16], code_bits: int) -> bytes:
@@ -76,7 +85,7 @@ class Sampler:
 
     scans_per_block: int = field(init=False)
     _block_ticks: int = field(init=False)
-    _drawn: deque[bytes] = field(init=False, default_factory=deque)  # from that one on
+    _drawn: list[bytes] = field(init=False, default_factory=list)  # from that one on
     _calm: int = field(init=False, default=0)  # blocks drawn since anything happened
 
     def __post_init__(self) -> None:
@@ -119,7 +128,8 @@ class Sampler:
             front.plant.advance(now_s)
             self._draw(count - len(self._drawn), front)
         self.block += count
-        return ready, [self._drawn.popleft() for _ in range(count)]
+        bodies, self._drawn = self._drawn[:count], self._drawn[count:]
+        return ready, bodies
 
     def rest_until(self, now_s: float, front: FrontEnd) -> list[bytes]:
         """The body of the last block of all: what whole scans there are since the last full one."""
@@ -165,15 +175,12 @@ class Sampler:
 
     def _bodies(self, codes: NDArray[np.uint16], blocks: int) -> list[bytes]:
         """The next blocks to draw, with these codes."""
-        first, ticks, count = self.block + len(self._drawn), self._block_ticks, codes.size // blocks
-        packed = pack_blocks(codes.reshape(blocks, -1), self.code_bits)
-        return [
-            _HEAD.pack(
-                self.number,
-                block & 0xFFFF,
-                (self.start_tick + block * ticks) & 0xFFFF_FFFF,
-                count,
-            )
-            + data
-            for block, data in enumerate(packed, first)
-        ]
+        packed = pack_rows(codes.reshape(blocks, -1), self.code_bits)
+        numbers = np.arange(blocks) + (self.block + len(self._drawn))
+        bodies = np.empty(blocks, _body_type(packed.shape[1]))
+        bodies["stream"], bodies["count"] = self.number, codes.size // blocks
+        bodies["block"] = numbers & 0xFFFF
+        bodies["tick"] = (self.start_tick + numbers * self._block_ticks) & 0xFFFF_FFFF
+        bodies["codes"] = packed
+        data, size = bodies.tobytes(), bodies.itemsize
+        return [data[begin : begin + size] for begin in range(0, len(data), size)]

@@ -16,7 +16,7 @@ import numpy as np
 
 from benchrig.wire.messages import Message, Samples, Streaming
 from benchrig.wire.packing import codes_per_block
-from benchrig_sim.stream import pack_blocks
+from benchrig_sim.stream import pack_rows
 from tests.rig.scripted_rig import TICK_NS, ScriptedRig
 
 INPUTS = 4
@@ -47,10 +47,10 @@ class Rig:
                     block=n & 0xFFFF,
                     tick=(n * ticks) & 0xFFFF_FFFF,
                     count=SCANS * INPUTS,
-                    packed=packed,
+                    packed=packed.tobytes(),
                 )
             )
-            for n, packed in enumerate(pack_blocks(values, BITS))
+            for n, packed in enumerate(pack_rows(values, BITS))
         ]
 
     def hear(self) -> bytes:

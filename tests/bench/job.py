@@ -25,6 +25,7 @@ import numpy as np
 
 from benchrig.record.log import RunLog
 from tests.bench._jobs import brief, do_job, six_second
+from tests.bench._machine import one_core
 
 CYCLE_S = 12.0
 CYCLES = (6, 25, 100)  # 72, 300 and 1,200 s
@@ -67,6 +68,7 @@ def least(samples: int) -> None:
 def run(json: bool) -> int:
     """Print the table; 1 when a target was missed."""
     with (
+        one_core(),
         tempfile.TemporaryDirectory(prefix="benchrig-bench-") as name,
         RunLog.open(Path(name) / "runs.db") as log,
     ):
