@@ -9,8 +9,8 @@ from enum import StrEnum
 
 from benchrig_sim.faults import Fault, FaultKind
 
-JOB_S = 7.0  # a job without faults takes about this long, pattern included
-FRAMES_IN, FRAMES_OUT = 260, 480  # and about so many frames each way
+JOB_S = 6.7  # a job without faults takes about this long, pattern included
+FRAMES_IN, FRAMES_OUT = 150, 300  # and about so many frames each way
 CEILING_US = 2_000_000
 
 

@@ -124,8 +124,8 @@ def _with(*faults: AnyFault, **changes: object) -> Case:
         # A full disk hid that the part may be live: the exit code was the log's.
         pytest.param(
             _with(
-                HostFault(kind=HostFaultKind.DISK_FULL, at_s=2.0),
-                Fault(kind=FaultKind.UNPLUG, at_s=2.3),
+                HostFault(kind=HostFaultKind.DISK_FULL, at_s=1.65),
+                Fault(kind=FaultKind.UNPLUG, at_s=1.95),
                 person=Person.DECLARES,
             ),
             "raised NotProvenSafe",
@@ -153,7 +153,7 @@ def _with(*faults: AnyFault, **changes: object) -> Case:
         pytest.param(
             _with(
                 Fault(kind=FaultKind.PART_SHORTED, at_cycle=2),
-                Fault(kind=FaultKind.SUPPLY_LIMIT, at_s=1.13, value=0.66),
+                Fault(kind=FaultKind.SUPPLY_LIMIT, at_s=1.0, value=0.66),
                 on_us=1_200_000,
                 off_us=1_300_000,
                 repeats=1,
@@ -166,10 +166,10 @@ def _with(*faults: AnyFault, **changes: object) -> Case:
             _with(
                 *(
                     Fault(kind=FaultKind.FRAME_LOST, at_s=None, at_frame_out=frame)
-                    for frame in range(210, 300)
+                    for frame in range(149, 152)
                 )
             ),
-            None,
+            "complete, INCONCLUSIVE",
             id="last-edges-lost",
         ),
         # A feed that is closed while its contact says open read as an open part.
