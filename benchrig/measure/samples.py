@@ -64,7 +64,11 @@ class InputScale:
 
     def to_si(self, codes: NDArray[np.int16] | NDArray[np.float64]) -> NDArray[np.float64]:
         """SI values of codes, any shape."""
-        return (codes.astype(np.float64) - self.zero_code) * (self.step * self.gain) - self.offset
+        values = codes.astype(np.float64)  # changed where it stands: on-times are long
+        values -= self.zero_code
+        values *= self.step * self.gain
+        values -= self.offset
+        return values
 
     def value(self, code: float) -> float:
         """The SI value of one code."""
