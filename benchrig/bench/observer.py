@@ -88,6 +88,7 @@ class Observer:
         self.edges: list[tuple[int, bool]] = []  # (tick, our output is on)
         self._by_input = {scale.input: scale for scale in rig.scales}
         self._collect: tuple[int, list[SampleBlock]] | None = None
+        self._all_answered: tuple[int, tuple[int, ...]] | None = None  # in an on-time, of inputs
         self._news = asyncio.Event()
         self._turn = asyncio.Event()
 
@@ -179,6 +180,7 @@ class Observer:
         if self.restarted:
             self.restarted, self.has_restarted = False, True
             self.liveness.answered.clear()
+            self._all_answered = None
 
     def _raise_if_gone(self) -> None:
         if self.lost is not None:
@@ -271,13 +273,18 @@ class Observer:
 
     def _note_liveness(self, block: SampleBlock) -> None:
         live = self.liveness
+        if self._all_answered == (live.on_edges, block.inputs):
+            return
         silent = [
             (column, scale)
             for column, scale in enumerate(self._by_input[number] for number in block.inputs)
             # One answer an on-time is enough.
             if scale.role in ANSWERING_ROLES and live.answered.get(scale.role) != live.on_edges
         ]
-        if not silent or not self.edges or not len(block.codes):
+        if not silent:
+            self._all_answered = (live.on_edges, block.inputs)
+            return
+        if not self.edges or not len(block.codes):
             return
         last_on = next((tick for tick, on in reversed(self.edges) if on), None)
         if last_on is None:

@@ -19,6 +19,7 @@ from benchrig.record.database import set_full_sync
 from benchrig.record.schema import chunk_table, end_table
 
 COMMIT_PERIOD_S = 0.8  # and the commit itself: under a second together
+LINGER_TURNS = 3  # without a writer
 BUSY_TRIES_MAX = 6  # each waits for the database's own busy time
 
 
@@ -60,7 +61,10 @@ _Taken = tuple[Committed, list[dict[str, Any]]]
 
 
 class Committer:
-    """Commits for the writers of one log; its thread lives while there are any."""
+    """Commits for the writers of one log; its thread lives while there are any, and a bit longer.
+
+    One run of a tray follows the other: a thread and its connection take a while to make.
+    """
 
     def __init__(self, engine: Engine) -> None:
         self._engine = engine
@@ -68,6 +72,8 @@ class Committer:
         self._wake = threading.Event()
         self._writers: list[Committed] = []
         self._running = False
+        self._idle_turns = 0
+        self._leaving = False
         self._thread: threading.Thread | None = None
 
     def add(self, writer: Committed) -> None:
@@ -75,7 +81,7 @@ class Committer:
         with self._lock:
             self._writers.append(writer)
             if not self._running:
-                self._running = True
+                self._running, self._idle_turns = True, 0
                 self._thread = threading.Thread(target=self._run, name="run log", daemon=True)
                 self._thread.start()
 
@@ -86,7 +92,8 @@ class Committer:
     def join(self) -> None:
         """Wait until the thread has let go of the file; every writer must have been closed."""
         with self._lock:
-            thread = self._thread
+            thread, self._leaving = self._thread, True
+        self._wake.set()
         if thread is not None:
             thread.join()
 
@@ -101,6 +108,7 @@ class Committer:
                     self._wake.clear()
                     with self._lock:
                         writers = list(self._writers)
+                        self._idle_turns = 0 if writers else self._idle_turns + 1
                     self._turn(connection, writers)
         except Exception as error:  # noqa: BLE001 - whatever it is, every run must hear of it
             with self._lock:
@@ -111,7 +119,8 @@ class Committer:
 
     def _goes_on(self) -> bool:
         with self._lock:
-            self._running = bool(self._writers)
+            lingers = not self._leaving and self._idle_turns < LINGER_TURNS
+            self._running = bool(self._writers) or lingers
             return self._running
 
     def _turn(self, connection: Connection, writers: Sequence[Committed]) -> None:

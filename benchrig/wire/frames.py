@@ -36,11 +36,10 @@ def encode_frame(payload: bytes) -> bytes:
 
 def encode_frames(payloads: Sequence[bytes]) -> list[bytes]:
     """The frames that carry these payloads. One pass: a stream is nearly all that ever goes."""
-    for payload in payloads:
-        if not PAYLOAD_BYTES_MIN <= len(payload) <= PAYLOAD_BYTES_MAX:
+    for length in set(map(len, payloads)):
+        if not PAYLOAD_BYTES_MIN <= length <= PAYLOAD_BYTES_MAX:
             raise ValueError(
-                f"a payload has {PAYLOAD_BYTES_MIN} to {PAYLOAD_BYTES_MAX} bytes, "
-                f"not {len(payload)}"
+                f"a payload has {PAYLOAD_BYTES_MIN} to {PAYLOAD_BYTES_MAX} bytes, not {length}"
             )
     encode = cobs.encode
     return [

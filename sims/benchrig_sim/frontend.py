@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchrig.wire.messages import InputFlag, InputInfo, InputRole
+from benchrig_sim.noise import Noise
 from benchrig_sim.plant import Levels, Plant
 from benchrig_sim.segments import Floats
 
@@ -28,7 +29,6 @@ UNIT = {
 }
 CURRENTS = (InputRole.CURRENT_COARSE, InputRole.CURRENT_FINE)
 PART_VOLTAGES = (InputRole.PART_VOLTAGE, InputRole.PART_VOLTAGE_FINE)
-NOISE_AHEAD = 8192  # codes whose noise is drawn at once
 
 
 @dataclass(slots=True, kw_only=True)
@@ -90,9 +90,7 @@ class FrontEnd:
     def __init__(self, plant: Plant, inputs: list[InputModel], seed: int) -> None:
         self.plant = plant
         self.inputs = inputs
-        self._rng = np.random.Generator(np.random.SFC64(seed))
-        self._noise = np.zeros(0, dtype=np.float32)
-        self._noise_at = 0
+        self._noise = Noise(seed)
 
     def codes(self, scans: Scans) -> NDArray[np.uint16]:
         """The codes of scans that are over, a row a scan; the plant is solved past them."""
@@ -110,10 +108,11 @@ class FrontEnd:
 
     def give_back(self, codes: int) -> None:
         """So many codes, the last that were made, have not been: their noise is still to come."""
-        self._noise_at -= codes
+        self._noise.give_back(codes)
 
     def _codes(self, scans: Scans, levels: Levels) -> NDArray[np.uint16]:
-        noise = self._draw(scans.count, len(scans.inputs))
+        # A row a scan: the same, however scans are put together.
+        noise = self._noise.take(scans.count * len(scans.inputs)).reshape(scans.count, -1)
         out = np.empty(noise.shape, dtype=np.uint16)
         for column, number in enumerate(scans.inputs):
             model = self.inputs[number]
@@ -158,16 +157,6 @@ class FrontEnd:
         nominal = ceiling_a * (1 << model.info.bits) / (model.info.full_scale * 1e-6)
         top = model.top_code - model.info.zero_code
         return (min(nominal, top - 1.0) - model.offset_codes) / model.codes_per_unit
-
-    def _draw(self, scans: int, inputs: int) -> NDArray[np.float32]:
-        """The noise of the next scans, a row a scan: the same, however scans are put together."""
-        count = scans * inputs
-        left = self._noise[self._noise_at :]
-        if count > len(left):
-            fresh = self._rng.standard_normal(max(count - len(left), NOISE_AHEAD), dtype=np.float32)
-            self._noise, self._noise_at = np.concatenate((left, fresh)), 0
-        self._noise_at += count
-        return self._noise[self._noise_at - count : self._noise_at].reshape(scans, inputs)
 
     def _values(self, model: InputModel, t: Floats) -> Floats:
         role, plant = model.info.role, self.plant

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from benchrig.wire.frames import encode_frames, frame_bytes_max
 from benchrig.wire.messages import PAYLOAD_BYTES_MAX, Samples
@@ -19,8 +19,7 @@ _FRAME_BYTES = [frame_bytes_max(length) for length in range(PAYLOAD_BYTES_MAX + 
 _HEADS = [bytes((SAMPLES_ID, n & 0xFF)) for n in range(2 * 256 + PAYLOADS_MOST)]
 
 
-@dataclass(frozen=True, slots=True)
-class _Said:
+class _Said(NamedTuple):
     """What became ready at a time; blocks of samples one after the other, evenly apart."""
 
     ready_s: float

@@ -10,6 +10,7 @@ import sqlite3
 import subprocess
 import sys
 import threading
+import time
 from contextlib import closing
 from pathlib import Path
 
@@ -257,6 +258,33 @@ def test_runs_written_at_once_share_their_commits_and_not_their_troubles(tmp_pat
         assert [run.record_id for run in log.open_runs()] == ["run-2"]
         assert verify(log) == []
     assert [t for t in threading.enumerate() if t.name == "run log"] == []
+
+
+def test_runs_that_follow_one_another_share_a_thread_and_none_outlives_the_log(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def committing() -> list[threading.Thread]:
+        return [t for t in threading.enumerate() if t.name == "run log"]
+
+    seen: list[list[threading.Thread]] = []
+    with RunLog.open(tmp_path / "runs.db") as log:
+        for name in ("a", "b"):
+            log.begin_run(name, made.plan(), made.rig())
+            log.writer(name).finish(made.record(name))
+            seen.append(committing())
+        assert seen[0] == seen[1]
+        assert len(seen[0]) == 1
+        begun_s = time.monotonic()
+    assert time.monotonic() - begun_s < committer_module.COMMIT_PERIOD_S, "closing wakes it"
+    assert committing() == []
+    monkeypatch.setattr(committer_module, "COMMIT_PERIOD_S", 0.01)
+    with RunLog.open(tmp_path / "runs.db") as log:
+        log.begin_run("c", made.plan(), made.rig())
+        log.writer("c").finish(made.record("c"))
+        until_s = time.monotonic() + 5.0
+        while committing() and time.monotonic() < until_s:
+            time.sleep(0.01)
+        assert committing() == [], "it does not linger for ever"
 
 
 def test_a_log_takes_another_run_after_all_have_ended(tmp_path: Path) -> None:
