@@ -26,7 +26,7 @@ from benchrig.record.rows import ScaleSet, end_row, press
 from benchrig.record.schema import chunk_table
 from benchrig.record.values import EventKind, RunEvent, RunRecord
 
-WAKE_BYTES = 4 << 20  # so much waiting is written at once, whatever the period
+WAKE_BYTES = 1 << 20  # so much waiting is written at once, whatever the period
 BEHIND_BYTES = 16 << 20  # above this the writer saves time rather than space
 QUEUE_BYTES_MAX = 64 << 20
 CHUNK_SAMPLES_MAX = 1 << 19
