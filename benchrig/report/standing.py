@@ -5,12 +5,14 @@ from __future__ import annotations
 from benchrig.judge.judge import is_whole, left_open, overall, overall_reason
 from benchrig.judge.verdict import Verdict
 from benchrig.record.values import Ending, RunRecord
+from benchrig.report.words import NAMES
 
 
 def why_text(record: RunRecord) -> str:
-    """Why the one word for the part is what it is; "" where the characteristics say it.
+    """Why the one word for the part is what it is.
 
-    A FAIL is told by what failed. A record of other rules than today's is not explained by them.
+    A FAIL is told by what failed, whose rows say why. A record of other rules than today's is not
+    explained by them.
     """
     complete = (
         record.ending is Ending.COMPLETE
@@ -23,7 +25,10 @@ def why_text(record: RunRecord) -> str:
         )
     )
     judged = record.characteristics
-    if record.verdict is Verdict.FAIL or overall(judged, complete=complete) is not record.verdict:
+    if record.verdict is Verdict.FAIL:
+        failed = [NAMES[j.characteristic] for j in judged if j.verdict is Verdict.FAIL]
+        return f"failed: {', '.join(failed)}" if failed else ""
+    if overall(judged, complete=complete) is not record.verdict:
         return ""
     return overall_reason(judged, complete=complete)
 
