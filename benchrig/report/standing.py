@@ -11,8 +11,8 @@ from benchrig.report.words import NAMES
 def why_text(record: RunRecord) -> str:
     """Why the one word for the part is what it is.
 
-    A FAIL is told by what failed, whose rows say why. A record of other rules than today's is not
-    explained by them.
+    A FAIL is told by the names of what failed, whose rows say why. A record of other rules than
+    today's is not explained by them.
     """
     complete = (
         record.ending is Ending.COMPLETE
@@ -26,8 +26,7 @@ def why_text(record: RunRecord) -> str:
     )
     judged = record.characteristics
     if record.verdict is Verdict.FAIL:
-        failed = [NAMES[j.characteristic] for j in judged if j.verdict is Verdict.FAIL]
-        return f"failed: {', '.join(failed)}" if failed else ""
+        return ", ".join(NAMES[j.characteristic] for j in judged if j.verdict is Verdict.FAIL)
     if overall(judged, complete=complete) is not record.verdict:
         return ""
     return overall_reason(judged, complete=complete)

@@ -117,7 +117,8 @@ class _Card:
         head.add_row(self._shape(record.verdict, large=True), self._text(tail, "bold"))
         yield head
         if why := why_text(record):
-            yield self._text(words.named(why))
+            failed = "failed: " if record.verdict is Verdict.FAIL else ""
+            yield self._text(failed + words.named(why))
         if self.where:
             yield self._text(f"kept in {self.where}")
 

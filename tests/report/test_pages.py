@@ -70,6 +70,7 @@ def _words(page: str) -> str:
 
 def test_a_part_page_says_all_of_it() -> None:
     text = _words(part_pages()["failing"])
+    assert "FAIL: Cycles with a drop-out" in text
     for needed in (
         "PART IS OFF measured residual 0.31 mA",
         "FAIL Alder Lane purge solenoid",
