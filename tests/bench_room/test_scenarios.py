@@ -6,6 +6,7 @@ import asyncio
 from importlib import resources
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from benchrig.bench.outcome import exit_code_for
@@ -170,6 +171,31 @@ def test_an_interrupt_after_the_evidence_loses_nothing(moment: EventKind, tmp_pa
     with RunLog.open(tmp_path / "log.db", read_only=True) as log:
         assert log.record(record.record_id) == record
         assert log.open_runs() == []
+
+
+def test_a_screen_is_told_five_times_a_second_while_it_cycles(tmp_path: Path) -> None:
+    told: list[RunEvent] = []
+
+    class Screen:
+        essential = False
+        failure = None
+
+        def accept(self, event: RunEvent) -> None:
+            told.append(event)
+
+        def add_block(self, block: SampleBlock) -> None:
+            del block
+
+    record = run_sim("healthy", tmp_path / "log.db", sinks=(Screen(),))
+    live = [event for event in told if event.kind is EventKind.LIVE]
+    apart = np.diff([event.at_s for event in live])
+    assert apart.min() > 0.15
+    assert apart.max() < 0.45
+    assert len(live) / (live[-1].at_s - live[0].at_s) == pytest.approx(5.0, abs=0.5)
+    assert {event.data["on"] for event in live} == {True, False}
+    usual_a = record.cycles[0].current_a
+    assert usual_a is not None
+    assert max(event.data["current_a"] for event in live) == pytest.approx(usual_a.value, rel=0.1)
 
 
 def test_an_interrupt_before_the_run_leaves_nothing_behind(tmp_path: Path) -> None:
