@@ -49,18 +49,18 @@ class Window:
 
     def largest_current_a(self, offsets: dict[InputRole, float]) -> float | None:
         """The current furthest from its off-reading over all current inputs of this window."""
-        values = [
-            self.readings[role].mean - offsets.get(role, 0.0)
-            for role in CURRENT_ROLES
-            if role in self.readings
-        ]
-        return max(values, key=abs) if values else None
+        return self._furthest(CURRENT_ROLES, offsets)
 
     def largest_voltage_v(self, offsets: dict[InputRole, float]) -> float | None:
         """The voltage across the part furthest from its off-reading."""
+        return self._furthest(VOLTAGE_ROLES, offsets)
+
+    def _furthest(
+        self, roles: tuple[InputRole, ...], offsets: dict[InputRole, float]
+    ) -> float | None:
         values = [
             self.readings[role].mean - offsets.get(role, 0.0)
-            for role in VOLTAGE_ROLES
+            for role in roles
             if role in self.readings
         ]
         return max(values, key=abs) if values else None

@@ -83,12 +83,10 @@ class Observer:
         self.mistake: Exception | None = None  # in a callback; watching goes on without it
         self.lost: str | None = None
         self.finished = False  # the schedule ended by itself
-        self.stopped = False  # fault, restart, lost link, bug: the run cannot go on
         self.liveness = Liveness(on_edges=int(was_on))
         self.edges: list[tuple[int, bool]] = []  # (tick, our output is on)
         self._by_input = {scale.input: scale for scale in rig.scales}
         self._collect: tuple[int, list[SampleBlock]] | None = None
-        self._all_answered: tuple[int, tuple[int, ...]] | None = None  # in an on-time, of inputs
         self._news = asyncio.Event()
         self._turn = asyncio.Event()
 
@@ -102,8 +100,16 @@ class Observer:
     @property
     def is_over(self) -> bool:
         """The schedule has ended, or the rig is gone: nothing of it is on any more."""
-        over = self.fault is not None or self.lost is not None or self.restarted
-        return over or self.finished
+        return self.finished or self._broken_off
+
+    @property
+    def stopped(self) -> bool:
+        """Fault, restart, lost link, bug: the run cannot go on."""
+        return self.mistake is not None or self._broken_off
+
+    @property
+    def _broken_off(self) -> bool:
+        return self.fault is not None or self.lost is not None or self.restarted
 
     def scale(self, role: InputRole) -> InputScale | None:
         """The input of this role that measures the observed output."""
@@ -180,7 +186,6 @@ class Observer:
         if self.restarted:
             self.restarted, self.has_restarted = False, True
             self.liveness.answered.clear()
-            self._all_answered = None
 
     def _raise_if_gone(self) -> None:
         if self.lost is not None:
@@ -196,7 +201,7 @@ class Observer:
             self._note_mistake(error)
         if self.lost is None and self.rig.state in GONE:
             self.lost = "the link was closed"
-            self._stop()
+            self.wake()
         self._news.set()
 
     def _take_events(self, events: Sequence[RigEvent]) -> None:
@@ -209,13 +214,9 @@ class Observer:
             self._take_event(event)
         self._take_blocks(waiting)
 
-    def _stop(self) -> None:
-        self.stopped = True
-        self.wake()
-
     def _note_mistake(self, error: Exception) -> None:
         self.mistake = self.mistake or error
-        self._stop()
+        self.wake()
 
     def _take_event(self, event: RigEvent) -> None:
         match event:
@@ -223,16 +224,16 @@ class Observer:
                 self._take_edge(event)
             case FaultEvent():
                 self.fault = self.fault or event
-                self._stop()
+                self.wake()
             case FinishedEvent():
                 self.finished = True
                 self.wake()
             case RigRestarted():
                 self.restarted = True
-                self._stop()
+                self.wake()
             case LinkLost():
                 self.lost = event.reason
-                self._stop()
+                self.wake()
 
     def _take_edge(self, event: EdgeEvent) -> None:
         on = bool(event.outputs_mask >> self.output & 1)
@@ -261,7 +262,7 @@ class Observer:
         """Blocks as they came go to the log; for everything else neighbours are joined."""
         for block in blocks:
             self._hand("on_raw", block)
-        for joined in join_neighbours(blocks) if len(blocks) > 1 else tuple(blocks):
+        for joined in join_neighbours(blocks):
             self._take_joined(joined)
         blocks.clear()
 
@@ -273,18 +274,13 @@ class Observer:
 
     def _note_liveness(self, block: SampleBlock) -> None:
         live = self.liveness
-        if self._all_answered == (live.on_edges, block.inputs):
-            return
         silent = [
             (column, scale)
             for column, scale in enumerate(self._by_input[number] for number in block.inputs)
             # One answer an on-time is enough.
             if scale.role in ANSWERING_ROLES and live.answered.get(scale.role) != live.on_edges
         ]
-        if not silent:
-            self._all_answered = (live.on_edges, block.inputs)
-            return
-        if not self.edges or not len(block.codes):
+        if not silent or not self.edges or not len(block.codes):
             return
         last_on = next((tick for tick, on in reversed(self.edges) if on), None)
         if last_on is None:

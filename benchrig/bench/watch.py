@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable
-from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -88,7 +87,8 @@ class Watch:
         if not len(block.codes):
             return
         codes = block.codes[:, block.inputs.index(scale.input)]
-        peaks = np.maximum.reduceat(codes, _part_begins(len(codes))).tolist()
+        begins = np.arange(0, len(codes), -(-len(codes) // TRACE_PARTS))
+        peaks = np.maximum.reduceat(codes, begins).tolist()
         self._trace.extend([scale.value(code) - self._offset_a for code in peaks])
         low, middle = _least_and_median(codes)
         least_a = scale.value(low) - self._offset_a
@@ -205,12 +205,6 @@ def _is_dead(features: CycleFeatures) -> bool:
     if not features.complete or volts is None or amperes is None:
         return False
     return abs(volts.value) < VOLTAGE_THRESHOLD_V and abs(amperes.value) < CURRENT_THRESHOLD_A
-
-
-@lru_cache(maxsize=64)
-def _part_begins(scans: int) -> NDArray[np.intp]:
-    """Where the parts of so many scans begin, of which the screen sees the greatest."""
-    return np.arange(0, scans, -(-scans // TRACE_PARTS))
 
 
 def _least_and_median(codes: NDArray[np.int16]) -> tuple[int, float]:

@@ -22,7 +22,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from benchrig.measure import motion_model as model
 from benchrig.measure.features import Motion, MotionAnswer
-from benchrig.measure.motion_blocked import BlockedReference, beside_blocked
+from benchrig.measure.motion_blocked import Beside, BlockedReference, beside_blocked
 from benchrig.measure.motion_record import (
     LOG_TAU_STEP,
     POINTS_MIN,
@@ -86,15 +86,13 @@ def assess_batch(
     time = np.asarray(time_s, dtype=np.float64)
     currents = np.asarray(current_a, dtype=np.float64)
     count = len(currents)
-    step = float(np.median(np.diff(time)))
     noise = np.broadcast_to(np.asarray(noise_a, dtype=np.float64), count)
     tau, final, window, why = scale_rows(time, currents)
     names = ("strength", "end", "endu", "start", "startu", "misfit")
     out = {name: np.full(count, np.nan) for name in names}
     moved = np.zeros(count, np.bool_)
     reasons = list(why)
-    for rows, rounded, points, relative in _alike(time, tau, final, window, noise, why):
-        block = block_of(step / rounded)
+    for rows, rounded, points, block, relative in _alike(time, tau, final, window, noise, why):
         grid = model.grid_of(averaged(time[None, :points], block)[0] / rounded)
         detector = _detector(grid, relative, false_alarm_rate)
         if detector.size < SIZE_MIN:
@@ -133,8 +131,8 @@ def assess_batch(
 
 def _alike(
     time: Array, tau: Array, final: Array, window: Array, noise: Array, why: list[str]
-) -> Iterator[tuple[NDArray[np.intp], float, int, float]]:
-    """Rows for which the same tables serve, with their time constant, points and noise."""
+) -> Iterator[tuple[NDArray[np.intp], float, int, int, float]]:
+    """Rows for which the same tables serve: time constant, points, samples averaged, noise."""
     step = float(np.median(np.diff(time)))
     cell = np.round(np.log(tau) / LOG_TAU_STEP).astype(int)
     usable = np.array([not reason for reason in why])
@@ -148,7 +146,7 @@ def _alike(
         usual = float(np.median(final[together])) * float(np.sqrt(block))
         relative = np.array([round_noise(n / usual) for n in noise[together]])
         for one in np.unique(relative):
-            yield together[relative == one], rounded, points, float(one)
+            yield together[relative == one], rounded, points, block, float(one)
 
 
 def assess_motion(
@@ -196,7 +194,7 @@ def assess_motions(
     time that one takes is the same for many.
     """
     _check_rate(false_alarm_rate)
-    found: list[Motion | None] = [None] * len(rises)
+    found: dict[int, Motion] = {}
     instants = [np.asarray(time, dtype=np.float64) for time, _, _ in rises]
     keys = [time.tobytes() for time in instants]
     for key in dict.fromkeys(keys):
@@ -209,9 +207,8 @@ def assess_motions(
             rows = np.array([np.asarray(rises[place][1], dtype=np.float64) for place in places])
             noises = np.array([rises[place][2] for place in places])
             motions = _each_by_itself(time[keep], rows[:, keep], noises, false_alarm_rate, blocked)
-        for place, motion in zip(places, motions, strict=True):
-            found[place] = motion
-    return [motion for motion in found if motion is not None]
+        found.update(zip(places, motions, strict=True))
+    return [found[place] for place in range(len(rises))]
 
 
 def _check_rate(rate: float) -> None:
@@ -233,38 +230,28 @@ def _each_by_itself(
     time: Array, rows: Array, noises: Array, rate: float, blocked: BlockedReference | None
 ) -> list[Motion]:
     batch = assess_batch(time, rows, noise_a=noises, false_alarm_rate=rate)
-    alone = [_as_motion(batch, row, rate) for row in range(len(rows))]
-    if blocked is None:
-        return alone
-    return [
-        motion
-        if batch.reasons[row]
-        else _told_beside(batch, row, motion, time, rows[row], float(noises[row]), blocked, rate)
-        for row, motion in enumerate(alone)
-    ]
+    motions = []
+    for row, (current, noise_a) in enumerate(zip(rows, noises, strict=True)):
+        motion = _as_motion(batch, row, rate)
+        if blocked is not None and not batch.reasons[row]:
+            lower = BLOCKED_RATE_SHARE * rate
+            beside = beside_blocked(
+                time, current, blocked, noise_a=float(noise_a), false_alarm_rate=lower
+            )
+            if beside.reason:
+                unused = f"the recording with its armature held is not used: {beside.reason}"
+                reasons = "; ".join(x for x in (motion.reason, unused) if x)
+                motion = replace(motion, reason=reasons)
+            else:
+                motion = _told_beside(batch, row, beside, blocked.origin, lower)
+        motions.append(motion)
+    return motions
 
 
-def _told_beside(
-    batch: MotionBatch,
-    row: int,
-    alone: Motion,
-    time: Array,
-    current: Array,
-    noise_a: float,
-    blocked: BlockedReference,
-    full_rate: float,
-) -> Motion:
+def _told_beside(batch: MotionBatch, row: int, beside: Beside, origin: str, rate: float) -> Motion:
     """The answer that the recording of the part held gives."""
-    rate = BLOCKED_RATE_SHARE * full_rate
-    beside = beside_blocked(time, current, blocked, noise_a=noise_a, false_alarm_rate=rate)
-    if beside.reason:
-        unused = f"the recording with its armature held is not used: {beside.reason}"
-        return replace(alone, reason="; ".join(x for x in (alone.reason, unused) if x))
-    moved, strength = batch.moved.copy(), batch.strength.copy()
-    moved[row], strength[row] = beside.moved, beside.strength
-    batch = replace(batch, moved=moved, strength=strength)
     told = replace(
-        _as_motion(batch, row, rate), blocked=blocked.origin, least_change=beside.least_change
+        _as_motion(batch, row, rate, beside), blocked=origin, least_change=beside.least_change
     )
     if beside.moved:
         return told
@@ -302,11 +289,12 @@ def _not_assessed(reason: str, rate: float) -> Motion:
     return Motion(answer=MotionAnswer.NOT_ASSESSED, reason=reason, false_alarm_rate=rate)
 
 
-def _as_motion(batch: MotionBatch, row: int, rate: float) -> Motion:
+def _as_motion(batch: MotionBatch, row: int, rate: float, beside: Beside | None = None) -> Motion:
+    """What a row shows; ``beside`` a recording of the part held, that says whether it moved."""
     if batch.reasons[row]:
         return _not_assessed(batch.reasons[row], rate)
-    strength = float(batch.strength[row])
-    if not batch.moved[row]:
+    strength = float(batch.strength[row]) if beside is None else beside.strength
+    if not (batch.moved[row] if beside is None else beside.moved):
         return Motion(
             answer=MotionAnswer.NO_SIGNATURE,
             reason="nothing that a stuck armature could not do as well; this is not proof of a "

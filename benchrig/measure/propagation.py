@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -61,26 +62,12 @@ def ratio(top: Measured, bottom: Measured, unit: str, *, shared: Sequence[str] =
         seen.add(name)
         left = a.std_uncertainty / top.value - b.std_uncertainty / bottom.value
         if left != 0.0:
-            lines.append(
-                Contribution(
-                    source=a.source,
-                    std_uncertainty=abs(value * left),
-                    evaluation=a.evaluation,
-                    note="common, cancels",
-                )
-            )
+            lines.append(replace(a, std_uncertainty=abs(value * left), note="common, cancels"))
     for measured, what in ((top, ""), (bottom, "reference: ")):
         for line in measured.budget or (_whole(measured),):
             if line.source not in seen:
                 part = abs(value * line.std_uncertainty / measured.value)
-                lines.append(
-                    Contribution(
-                        source=what + line.source,
-                        std_uncertainty=part,
-                        evaluation=line.evaluation,
-                        note=line.note,
-                    )
-                )
+                lines.append(replace(line, source=what + line.source, std_uncertainty=part))
     return Measured.from_budget(value, unit, tuple(x for x in lines if x.std_uncertainty > 0))
 
 

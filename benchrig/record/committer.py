@@ -155,14 +155,21 @@ class Committer:
             for writer, _ in taken:
                 writer.rows_kept()
 
-    def _insert(self, connection: Connection, taken: Sequence[_Taken]) -> None:
+    def _insert(
+        self, connection: Connection, taken: Sequence[_Taken], last: dict[str, Any] | None = None
+    ) -> None:
+        """In one transaction; ``last`` ends a run."""
         rows = [row for _, waiting in taken for row in waiting]
-        if not rows:
+        if not rows and last is None:
             return
 
         def work() -> None:
             with connection.begin():
-                connection.execute(insert(chunk_table), rows)
+                if rows:
+                    connection.execute(insert(chunk_table), rows)
+                if last is not None:
+                    key = last["record_id"]
+                    append_row(connection, last["log_id"], "end", end_table, last, key)
 
         _retry(work, [writer for writer, _ in taken])
 
@@ -170,10 +177,11 @@ class Committer:
         """End a run with what it has still to keep; with its record, safe from a power cut."""
         try:
             rows, last = writer.take_rows(), writer.last_row()
-            if last is None:
-                self._insert(connection, [(writer, rows)])
-            else:
-                self._commit_end(connection, writer, rows, last)
+            set_full_sync(connection, last is not None)
+            try:
+                self._insert(connection, [(writer, rows)], last)
+            finally:
+                set_full_sync(connection, False)
         except Exception as error:  # noqa: BLE001 - the run must hear of it
             writer.give_up(error)
         else:
@@ -181,25 +189,6 @@ class Committer:
         with self._lock:
             self._writers.remove(writer)
         writer.end()
-
-    def _commit_end(
-        self,
-        connection: Connection,
-        writer: Committed,
-        rows: Sequence[dict[str, Any]],
-        last: dict[str, Any],
-    ) -> None:
-        def work() -> None:
-            with connection.begin():
-                if rows:
-                    connection.execute(insert(chunk_table), rows)
-                append_row(connection, last["log_id"], "end", end_table, last, last["record_id"])
-
-        set_full_sync(connection, True)
-        try:
-            _retry(work, [writer])
-        finally:
-            set_full_sync(connection, False)
 
 
 def _retry(work: Callable[[], None], writers: Sequence[Committed]) -> None:

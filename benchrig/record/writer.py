@@ -45,8 +45,8 @@ class RunWriter:
         self.record_id = record_id
         self._committer, self._url, self._log_id = committer, url, log_id
         self._seq, self._digest = seq, digest
-        self._mutex = threading.Lock()
-        self._lock = threading.Condition(self._mutex)
+        self._lock = threading.Lock()
+        self._changed = threading.Condition(self._lock)
         self._ended = threading.Event()
         self._items: list[_Item] = []
         self._bytes = 0
@@ -106,7 +106,7 @@ class RunWriter:
     def _put(self, item: _Item, size: int) -> None:
         if self._failure is not None or self._stop:
             return
-        with self._mutex:
+        with self._lock:
             self._items.append(item)
             self._bytes += size
             self._accepted += 1
@@ -126,7 +126,7 @@ class RunWriter:
             self._failure = self._failure or error
             self._items.clear()
             self._bytes = self._taken_bytes = 0
-            self._lock.notify_all()
+            self._changed.notify_all()
         self._committer.wake()
 
     def flush(self) -> None:
@@ -135,7 +135,7 @@ class RunWriter:
             goal = self._accepted
             self._committer.wake()
             while self._committed < goal and self._failure is None and not self.closed:
-                self._lock.wait(0.05)
+                self._changed.wait(0.05)
         self._raise_failure()
 
     def finish(self, record: RunRecord) -> None:
@@ -185,7 +185,7 @@ class RunWriter:
         with self._lock:
             self._committed += self._taken
             self._taken = self._taken_bytes = 0
-            self._lock.notify_all()
+            self._changed.notify_all()
 
     def give_up(self, error: Exception) -> None:
         """What was taken cannot be kept: the run must hear of it."""
@@ -201,7 +201,7 @@ class RunWriter:
         """Nothing more will be asked of this writer."""
         self._ended.set()
         with self._lock:
-            self._lock.notify_all()
+            self._changed.notify_all()
 
     def _rows(self, items: Sequence[_Item], codec: Codec) -> list[dict[str, Any]]:
         rows: list[dict[str, Any]] = []

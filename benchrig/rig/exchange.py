@@ -215,14 +215,15 @@ class Exchange:
         self._tell(events)
 
     def _take_answer(self, answer: Message) -> None:
+        loop = asyncio.get_running_loop()
         if isinstance(answer, Status):
             self.status = answer
-            now_s, tick = asyncio.get_running_loop().time(), self.reader.tick(answer.tick)
-            self.clock.add(ClockPoint(sent_s=self._sent_s, answered_s=now_s, tick=tick))
+            tick = self.reader.tick(answer.tick)
+            self.clock.add(ClockPoint(sent_s=self._sent_s, answered_s=loop.time(), tick=tick))
         self._answer = answer
         self._settle()
         if self._beat_due and not self._lock.locked():  # whoever holds it sees to that
-            asyncio.get_running_loop().call_soon(self.beat)
+            loop.call_soon(self.beat)
 
     def _take_run(self, frames: FrameRun) -> None:
         block = self.reader.read_run(frames)

@@ -6,7 +6,7 @@ This is the only way from the physics to the host: what leaves here are integers
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,15 +42,12 @@ class InputModel:
     stuck_code: int | None = None
     drift_codes_per_s: float = 0.0
     drift_from_s: float = 0.0
-    _step: float = field(init=False, repr=False)  # volts, amperes or degrees a code, as declared
-
-    def __post_init__(self) -> None:
-        self._step = self.info.full_scale * UNIT[self.info.role] / (1 << self.info.bits)
 
     @property
     def codes_per_unit(self) -> float:
         """Codes a volt, ampere or degree, with the input's true gain."""
-        return (1.0 + self.gain_error) / self._step
+        step = self.info.full_scale * UNIT[self.info.role] / (1 << self.info.bits)
+        return (1.0 + self.gain_error) / step
 
     @property
     def top_code(self) -> int:
@@ -59,15 +56,8 @@ class InputModel:
 
     def ideal_code(self, value: float, t: float) -> float:
         """The code before noise and rounding."""
-        code = value * (1.0 + self.gain_error) / self._step + self.info.zero_code
-        if self.drift_codes_per_s:
-            code += self.drift_codes_per_s * max(t - self.drift_from_s, 0.0)
-        return code + self.offset_codes
-
-    def bound(self, codes: NDArray[np.float32]) -> None:
-        """Keep what is to be rounded down to codes between the converter's ends."""
-        np.maximum(codes, np.float32(0.0), out=codes)
-        np.minimum(codes, np.float32(self.top_code), out=codes)
+        drift = self.drift_codes_per_s * max(t - self.drift_from_s, 0.0)
+        return value * self.codes_per_unit + self.info.zero_code + self.offset_codes + drift
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,7 +128,7 @@ class FrontEnd:
                 wide += (self._values(model, times) * model.codes_per_unit + base).astype(
                     wide.dtype
                 )
-                model.bound(wide)
+                np.clip(wide, 0.0, model.top_code, out=wide)
             out[:, column] = wide
         return out
 
@@ -147,8 +137,7 @@ class FrontEnd:
         wide: NDArray[np.float32], model: InputModel, line: tuple[float, float], scans: Scans
     ) -> None:
         """Add to its noise the code of an input whose value is a straight line."""
-        first = model.ideal_code(line[0], scans.begin_s)
-        last = model.ideal_code(line[1], scans.last_s)
+        first, last = map(model.ideal_code, line, (scans.begin_s, scans.last_s))
         if abs(last - first) < 0.002:
             wide += np.float32(0.5 * (first + last) + 0.5)
         else:
@@ -158,7 +147,7 @@ class FrontEnd:
             wide += ramp
         margin = 6.0 * model.noise_codes + 1.0
         if not margin < min(first, last) <= max(first, last) < model.top_code - margin:
-            model.bound(wide)
+            np.clip(wide, 0.0, model.top_code, out=wide)
 
     def trips(self, model: InputModel, ceiling_a: float) -> float:
         """The true current at which this input reads a ceiling; below 0 when it always does."""

@@ -109,12 +109,12 @@ class SimRig:
         if self.unplugged:
             return
         line = self.striker.line_in
+        *frames, rest = data.split(b"\x00")
         if line.spoil or self.striker.waits_for_frames_in:
-            *frames, rest = data.split(b"\x00")
             pieces = [piece for f in frames for piece in self._frame_in(f + b"\x00", now_s)]
             line.queue([*pieces, (now_s, rest)] if rest else pieces)
         else:
-            line.frames += data.count(b"\x00") - (data[:1] == b"\x00")  # a flush is no frame
+            line.frames += sum(map(bool, frames))
             line.queue([(now_s, data)])
         self._take_in(now_s)
 

@@ -10,6 +10,7 @@ import tomllib
 from dataclasses import dataclass, fields, replace
 from functools import cache, lru_cache
 from importlib.resources import files
+from importlib.resources.abc import Traversable
 from math import inf
 from pathlib import Path
 from typing import Any
@@ -45,11 +46,11 @@ class Scenario:
 
 
 @cache
-def _packaged() -> dict[str, str]:
-    """The packaged scenarios' texts, by name."""
+def _packaged() -> dict[str, Traversable]:
+    """The packaged scenarios' files, by name."""
     entries = (files("benchrig_sim") / "scenarios").iterdir()
-    texts = {e.name: e.read_text(encoding="utf-8") for e in entries if e.name.endswith(".toml")}
-    return {name.removesuffix(".toml"): texts[name] for name in sorted(texts)}
+    found = {e.name.removesuffix(".toml"): e for e in entries if e.name.endswith(".toml")}
+    return dict(sorted(found.items()))
 
 
 def packaged() -> list[str]:
@@ -94,7 +95,7 @@ def _whole(key: str, value: str) -> int:
 
 def _text_of(name: str) -> tuple[str, str]:
     if name in _packaged():
-        return _packaged()[name], f"{name}.toml"
+        return _packaged()[name].read_text(encoding="utf-8"), f"{name}.toml"
     path = Path(name)
     if path.suffix == ".toml" and path.is_file():
         return path.read_text(encoding="utf-8"), str(path)

@@ -122,7 +122,7 @@ class Sampler:
         ready = self.ready_s(self.block)
         if now_s < ready:
             return ready, []
-        count = int((now_s - ready) / (self._block_ticks * self.tick_s)) + 1
+        count = int((now_s - ready) / self.block_s) + 1
         if count > len(self._drawn):
             front.plant.forget(self._begins_s())
             front.plant.advance(now_s)
