@@ -46,7 +46,6 @@ DISTRIBUTION_OF = {"serial": "pyserial", "paho": "paho-mqtt"}  # where the names
 SHIPPED_EXTRAS = ("pdf", "postgres", "parquet")
 OWN = {"benchrig", "benchrig_sim", "avr"}
 WIRE_FORBIDDEN = {"asyncio", "serial", "socket", "time", "threading", "logging", "random", "numpy"}
-LINES_MAX = 400
 FUNCTION_LINES_MAX = 70
 WALL_CLOCKS = {
     *("time.time", "time.monotonic", "time.perf_counter", "time.sleep"),
@@ -104,12 +103,9 @@ def test_each_outer_library_has_its_doors(path: Path) -> None:
 
 
 @pytest.mark.parametrize("path", _modules(), ids=lambda p: str(p.relative_to(ROOT)))
-def test_modules_are_short_and_say_what_they_are(path: Path) -> None:
+def test_modules_say_what_they_are(path: Path) -> None:
     text = path.read_text(encoding="utf-8")
-    lines = text.count("\n")
-    most = 660 if path.name == "messages.py" else LINES_MAX  # one literal table of messages
-    assert lines <= most, f"{path.relative_to(ROOT)} has {lines} lines, the most is {most}"
-    if lines > 3:
+    if text.count("\n") > 3:
         assert ast.get_docstring(ast.parse(text)), f"{path.relative_to(ROOT)} has no docstring"
         assert "TODO" not in text, f"{path.relative_to(ROOT)} has a TODO"
 
