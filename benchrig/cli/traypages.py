@@ -18,12 +18,13 @@ from benchrig.cli.records import JsonOption, LogOption, open_log
 from benchrig.errors import LogError, UsageError
 
 if TYPE_CHECKING:
+    from benchrig.parts.part import Characteristic
     from benchrig.record.entries import TrayEntry, TraySlot
     from benchrig.record.read import LogReader
     from benchrig.record.values import RunRecord
     from benchrig.report.html.sheets import TypedLine
 
-OUTLIER_PARTS_MIN = 5  # fewer have no middle to stand apart from; common practice, no source
+APART_IN = ("resistance_20c_ohm", "current_a", "opening_time_s")  # with a value in each sound part
 
 
 def register(record_app: typer.Typer) -> None:
@@ -217,18 +218,16 @@ def _before(run_log: LogReader, record: RunRecord) -> RunRecord | None:
 
 
 def outlier_marks(records: Mapping[int, RunRecord]) -> dict[int, str]:
-    """Slots whose R20 stands apart from the tray's; a question, never a verdict."""
-    from benchrig.judge.statistics import stands_apart
+    """Slots of which a value stands apart from the tray's; a question, never a verdict."""
+    from benchrig.judge.statistics import parts_apart
+    from benchrig.report.words import NAMES
 
-    known = {
-        number: record.cold.resistance_20c_ohm.value
-        for number, record in sorted(records.items())
-        if record.cold.resistance_20c_ohm is not None
-    }
-    if len(known) < OUTLIER_PARTS_MIN:
-        return {}
-    numbers = list(known)
-    apart = stands_apart(list(known.values()))
+    tray: dict[Characteristic, dict[int, float]] = {}
+    for number, record in sorted(records.items()):
+        for judged in record.characteristics:
+            if judged.measured is not None and judged.characteristic.value in APART_IN:
+                tray.setdefault(judged.characteristic, {})[number] = judged.measured.value
     return {
-        numbers[place]: f"R20 stands apart from the tray ({why})" for place, why in apart.items()
+        number: f"stands apart from the tray: {', '.join(NAMES[name] for name in names)}"
+        for number, names in sorted(parts_apart(tray).items())
     }

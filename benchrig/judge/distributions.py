@@ -7,14 +7,28 @@ bisection, which cannot diverge. Tests hold them against a reference library.
 from __future__ import annotations
 
 import math
+from statistics import NormalDist
 
 _TERMS_MAX = 10_000
 _TINY = 1e-300
+_SIGMA_MOST = 38.0
 
 
 def normal_cdf(z: float) -> float:
     """Probability of a standard normal value up to ``z``; accurate in both tails."""
     return 0.5 * math.erfc(-z / math.sqrt(2.0))
+
+
+def normal_quantile(p: float) -> float:
+    """The standard normal value below which the share ``p`` lies; the least and greatest held at
+    38 sigma, where a share can no longer be told from 0 or 1."""
+    return NormalDist().inv_cdf(p) if 0 < p < 1 else math.copysign(_SIGMA_MOST, p - 0.5)
+
+
+def t_cdf(t: float, degrees: float) -> float:
+    """Probability of a Student's value of so many degrees of freedom up to ``t``."""
+    tail = 0.5 * beta_cdf(degrees / 2, 0.5, degrees / (degrees + t * t))
+    return tail if t < 0 else 1.0 - tail
 
 
 def beta_cdf(a: float, b: float, x: float) -> float:

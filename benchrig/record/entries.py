@@ -81,6 +81,7 @@ class GoldenEntry(Entry):
 
     KIND: ClassVar[str] = "golden"
     expected: dict[str, float] = field(default_factory=dict)
+    expected_u: dict[str, float] = field(default_factory=dict)  # standard uncertainty of each
     found: dict[str, float] = field(default_factory=dict)
     accepted: bool | None = None  # None: this entry sets the expected values
 

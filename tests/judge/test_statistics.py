@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -13,6 +14,8 @@ from benchrig.judge.distributions import (
     beta_cdf,
     beta_quantile,
     normal_cdf,
+    normal_quantile,
+    t_cdf,
     t_quantile,
 )
 from benchrig.judge.statistics import (
@@ -20,8 +23,8 @@ from benchrig.judge.statistics import (
     cycles_needed,
     grubbs,
     grubbs_critical,
+    parts_apart,
     proof_of_clean_cycles,
-    robust_z,
     spread,
     stands_apart,
     upper_bound_95,
@@ -29,8 +32,6 @@ from benchrig.judge.statistics import (
 
 # NIST/SEMATECH handbook, 1.3.5.17.1 (from memory): uranium mass spectrometer readings.
 HANDBOOK = [199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57]
-TRAY = [14.4, 14.5, 14.5, 14.6, 14.4, 14.5, 14.6, 12.1]
-EQUAL_TRAY = [14.5] * 6 + [14.6, 12.1]
 
 
 @given(st.floats(0.5, 300), st.floats(0.5, 300), st.floats(1e-6, 1 - 1e-6))
@@ -47,6 +48,8 @@ def test_its_quantile_agrees_with_scipy(a: int, b: int, p: float) -> None:
 def test_student_and_normal_agree_with_scipy(z: float, degrees: float, p: float) -> None:
     assert t_quantile(p, degrees) == pytest.approx(stats.t.ppf(p, degrees), rel=1e-7, abs=1e-7)
     assert normal_cdf(z) == pytest.approx(stats.norm.cdf(z), rel=1e-9)
+    assert t_cdf(z, degrees) == pytest.approx(stats.t.cdf(z, degrees), rel=1e-7)
+    assert normal_quantile(p) == pytest.approx(stats.norm.ppf(p), abs=1e-9)
 
 
 def test_student_of_the_gum() -> None:
@@ -123,28 +126,52 @@ def test_grubbs_on_equal_values_says_so() -> None:
     assert grubbs([0.1 + 0.2] * 4 + [0.3] * 4).reason == "all values are equal"
 
 
-def test_robust_z_and_its_fallback() -> None:
-    # Iglewicz and Hoaglin 1993: 0.6745 (x - median) / MAD; mean deviation where MAD is 0.
-    found = robust_z(TRAY)
-    assert found.z[-1] == pytest.approx(-16.188, abs=0.001)
-    assert found.flagged == (7,)
-    found = robust_z(EQUAL_TRAY)
-    assert found.z[-1] == pytest.approx(-6.1278, abs=0.001)
-    assert "mean absolute deviation" in found.scale
-    assert robust_z([14.5] * 4).z == (0.0,) * 4
-    assert robust_z([]).z == ()
-    # 0.1 + 0.2 is not 0.3 in binary; such a difference is no spread.
-    assert robust_z([0.3, 0.3, 0.3, 0.3, 0.1 + 0.2]).scale == "all values are equal"
+# NIST/SEMATECH handbook, section 1.3.5.17.3 (Rosner's 54 values), from memory; the statistics
+# below are those printed there, and only the right values give all of them.
+ROSNER = [
+    *(-0.25, 0.68, 0.94, 1.15, 1.20, 1.26, 1.26, 1.34, 1.38, 1.43, 1.49, 1.49, 1.55, 1.56),
+    *(1.58, 1.65, 1.69, 1.70, 1.76, 1.77, 1.81, 1.91, 1.94, 1.96, 1.99, 2.06, 2.09, 2.10),
+    *(2.14, 2.15, 2.23, 2.24, 2.26, 2.35, 2.37, 2.40, 2.47, 2.54, 2.62, 2.64, 2.90, 2.92),
+    *(2.92, 2.93, 3.21, 3.26, 3.30, 3.59, 3.68, 4.30, 4.64, 5.34, 5.42, 6.01),
+]
 
 
-def test_what_stands_apart_is_found_by_either_measure() -> None:
+def test_the_handbooks_three_outliers_stand_apart() -> None:
+    # The third is too far (3.179 against 3.144) though the first is not (3.119 against 3.159).
+    first = (max(ROSNER) - np.mean(ROSNER)) / np.std(ROSNER, ddof=1)
+    assert first == pytest.approx(3.119, abs=5e-4)
+    assert grubbs_critical(54) == pytest.approx(3.159, abs=5e-4)
+    assert stands_apart(ROSNER) == (51, 52, 53)
+
+
+def test_what_stands_apart_is_found_though_two_hide_each_other() -> None:
     # The tray of NIST/SEMATECH's handbook, section 1.3.5.17.1: 245.57 is Grubbs' outlier.
-    tray = [199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57]
-    assert stands_apart(tray) == {7: "Grubbs 2.47, 5 % limit 2.13"}
-    # Two far ones hide each other from Grubbs' test; too few values are none for it.
-    assert stands_apart([14.5, 14.5, 14.4, 14.6, 19.0, 19.1, 14.55]).keys() == {4, 5}
-    assert stands_apart([14.4, 14.5, 14.6, 14.5, 12.1]).keys() == {4}
-    assert stands_apart([14.4, 14.5, 14.6, 14.5, 14.45]) == {}
+    assert stands_apart([199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57]) == (7,)
+    assert stands_apart([14.5, 14.5, 14.4, 14.6, 19.0, 19.1, 14.55]) == (4, 5)
+    assert stands_apart([14.4, 14.5, 14.6, 14.5, 12.1]) == (4,)
+    assert stands_apart([14.4, 14.5, 14.6, 14.5, 14.45]) == ()
+    assert stands_apart([14.4, 14.5, 14.6, 99.0]) == ()
+    assert stands_apart([14.5] * 8) == ()
+    assert stands_apart([0.1 + 0.2] * 4 + [0.3] * 4) == ()
+
+
+@pytest.mark.parametrize("parts", [5, 8, 12, 24, 40])
+def test_one_clean_tray_in_twenty_is_asked_about(parts: int) -> None:
+    draw = np.random.default_rng(parts)
+    asked = 0
+    for _ in range(1000):
+        tray = {
+            name: dict(enumerate(draw.normal(mean, 0.01 * mean, parts).tolist()))
+            for name, mean in (("resistance", 14.5), ("current", 0.9), ("travel", 1.2e-3))
+        }
+        asked += bool(parts_apart(tray))
+    # 5 % of 1,000 and, at the 99.9th percentile, 73; not so few that nothing would be found.
+    assert 10 <= asked <= stats.binom.ppf(0.999, 1000, 0.05)
+
+
+def test_parts_apart_name_what_they_stand_apart_in() -> None:
+    flows = {f"T-{n}": 240.0 + n for n in range(8)} | {"T-9": 24.0}
+    assert parts_apart({"flow": flows, "few": {"T-9": 1.0}}) == {"T-9": ("flow",)}
 
 
 def test_spread_names_its_definition() -> None:
