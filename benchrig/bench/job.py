@@ -95,7 +95,6 @@ async def _run_on(stack: AsyncExitStack, job: Job, log: RunLog) -> RunOutcome:
         stamp=job.stamp,
         rig_identity=identity,
         lead_null=equipment.lead_null,
-        lead_null_age_s=equipment.lead_null_age_s,
         scan_period_us=job.scan_period_us,
         known=known,
     )

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 
 from benchrig.bench.context import four_wire
 from benchrig.bench.known import Known
 from benchrig.errors import ExitCode
-from benchrig.judge.judge import is_whole, judge_run, lost_voltage, overall
-from benchrig.judge.resistance import joint_doubt
+from benchrig.judge.evidence import Evidence, Judgement, judge_evidence
 from benchrig.judge.statistics import upper_bound_95
-from benchrig.judge.verdict import Judged, Verdict
-from benchrig.measure.coil import null_refusal
+from benchrig.judge.verdict import Verdict
 from benchrig.measure.features import CycleFeatures
+from benchrig.measure.samples import InputScale
 from benchrig.quantity import Measured
 from benchrig.record.values import (
     ColdCheck,
@@ -36,8 +37,6 @@ class Gathered:
     cycles: list[CycleFeatures] = field(default_factory=list)
     ending: Ending = Ending.COMPLETE
     reason: str = ""
-    lead_null: Measured | None = None
-    lead_null_age_s: float | None = None
     warm_resistance_ohm: Measured | None = None
     known: Known = field(default_factory=Known)
     warnings: list[str] = field(default_factory=list)
@@ -53,20 +52,9 @@ def assemble(
     rig_identity: RigIdentity,
     made_safe: SafeEvidence | NotProven,
 ) -> RunRecord:
-    """Judge what was gathered and build the record."""
+    """Build the record of what was gathered, and judge it."""
     plan, cycles = gathered.plan, tuple(gathered.cycles)
-    drop_outs = tuple(drop for cycle in cycles for drop in cycle.drop_outs)
-    judged = judge(gathered, rig)
-    supply_v = gathered.cold.supply_v
-    complete = (
-        gathered.ending is Ending.COMPLETE
-        and isinstance(made_safe, SafeEvidence)
-        and is_whole(cycles, plan.pattern.cycles, supply_v=supply_v, edges_lost=rig.edges_lost)
-    )
-    lost = lost_voltage(supply_v, cycles)
-    faulty = len({drop.cycle for drop in drop_outs})
-    doubt = joint_doubt(gathered.cold, cycles)
-    return RunRecord(
+    record = RunRecord(
         record_id=record_id,
         begun_at=begun_at,
         ended_at=ended_at,
@@ -75,35 +63,79 @@ def assemble(
         ending=gathered.ending,
         ending_reason=gathered.reason,
         made_safe=made_safe,
-        verdict=overall(judged, complete=complete),
-        characteristics=judged,
+        verdict=Verdict.NOT_ASSESSED,
+        characteristics=(),
         cold=gathered.cold,
         cycles_planned=plan.pattern.cycles,
-        cycles_done=len(cycles),
-        cycles=cycles,
-        drop_outs=drop_outs,
-        fault_rate_upper_95=upper_bound_95(len(cycles), faulty) if cycles else None,
+        cycles_done=0,
+        cycles=(),
+        drop_outs=(),
+        fault_rate_upper_95=None,
         edges_lost=rig.edges_lost,
         blocks_lost=rig.blocks_lost,
-        warnings=(*gathered.warnings, *(text for text in (doubt, lost) if text)),
     )
+    judged, judgement = judge_record(record, cycles, rig.scales, gathered.known)
+    return replace(judged, warnings=(*gathered.warnings, *judgement.warnings))
 
 
-def judge(gathered: Gathered, rig: Rig) -> tuple[Judged, ...]:
-    """The characteristics of what was gathered, judged against the part's limits."""
-    plan = gathered.plan
-    return judge_run(
-        plan.part,
-        cold=gathered.cold,
-        cycles=gathered.cycles,
-        held=plan.stage is Stage.HELD,
+def judge_record(
+    record: RunRecord,
+    cycles: Sequence[CycleFeatures],
+    scales: tuple[InputScale, ...],
+    known: Known,
+) -> tuple[RunRecord, Judgement]:
+    """A record with these cycles and what is said of them; its warnings stay as they are."""
+    judgement = judge_evidence(evidence_of(record, cycles, scales, known))
+    drop_outs = tuple(drop for cycle in cycles for drop in cycle.drop_outs)
+    faulty = len({drop.cycle for drop in drop_outs})
+    judged = replace(
+        record,
+        verdict=judgement.verdict,
+        verdict_reason=judgement.reason,
+        characteristics=judgement.judged,
+        cycles_done=len(cycles),
+        cycles=tuple(cycles),
+        drop_outs=drop_outs,
+        fault_rate_upper_95=upper_bound_95(len(cycles), faulty) if cycles else None,
+    )
+    return judged, judgement
+
+
+def evidence_of(
+    record: RunRecord,
+    cycles: Sequence[CycleFeatures],
+    scales: tuple[InputScale, ...],
+    known: Known,
+) -> Evidence:
+    """All that a verdict on a run may stand on; the record's own verdict is not part of it."""
+    plan = record.plan
+    return Evidence(
+        part=plan.part,
+        cold=record.cold,
+        cycles=tuple(cycles),
         cycles_planned=plan.pattern.cycles,
+        ran_to_the_end=record.ending is Ending.COMPLETE,
+        proven_safe=record.proven_safe,
+        edges_lost=record.edges_lost,
         temperature_c=plan.temperature.value_c if plan.temperature else None,
-        four_wire=four_wire(rig.scales),
-        lead_null_valid=not null_refusal(gathered.lead_null, gathered.lead_null_age_s),
-        motion_reference=gathered.known.motion_reference,
-        typed_in=gathered.known.typed_in,
+        four_wire=four_wire(scales),
+        lead_null=record.rig.lead_null_ohm,
+        lead_null_age_s=_lead_null_age_s(record),
+        held=plan.stage is Stage.HELD,
+        motion_reference=known.motion_reference,
+        typed_in=known.typed_in,
     )
+
+
+def _lead_null_age_s(record: RunRecord) -> float | None:
+    """Age of the lead null when the run began, by the wall clock."""
+    if record.rig.lead_null_date is None:
+        return None
+    taken, begun = (
+        datetime.fromisoformat(stamp).astimezone()
+        for stamp in (record.rig.lead_null_date, record.begun_at)
+    )
+    return (begun - taken).total_seconds()
 
 
 def exit_code_for(record: RunRecord) -> ExitCode:

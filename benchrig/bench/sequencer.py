@@ -68,8 +68,6 @@ class _Run:
         self.bug: BaseException | None = None
         self.gathered = Gathered(
             plan=plan,
-            lead_null=setup.lead_null,
-            lead_null_age_s=setup.lead_null_age_s,
             known=setup.known,
         )
         self.alarmed = False  # somebody was told that the part may be live
@@ -184,7 +182,11 @@ class _Run:
         try:
             await self._until_finished(observer)
         finally:
-            self._take_cycles(self.analyser.finish(still_on=not observer.is_over))
+            still_on = not observer.is_over
+            self._take_cycles(self.analyser.finish(still_on=still_on))
+            self._say_state(  # who reads the log later stops reading where this run did
+                "cycling", energised=True, until_tick=self.analyser.end_tick, still_on=still_on
+            )
             self.cycled = self.analyser
             for found in self.analyser.unexpected[:UNEXPECTED_TOLD_MAX]:
                 self.gathered.warnings.append(

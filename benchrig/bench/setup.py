@@ -23,7 +23,6 @@ class RunSetup:
     stamp: Callable[[], str]  # wall-clock stamp, ISO 8601 with offset
     rig_identity: RigIdentity
     lead_null: Measured | None = None
-    lead_null_age_s: float | None = None
     scan_period_us: int | None = None  # None: as fast as the rig can
     known: Known = field(default_factory=Known)  # what the log knows beside the run
 

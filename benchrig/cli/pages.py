@@ -194,8 +194,8 @@ def record_reanalyse(
     with open_log(log) as run_log:
         stored = stored_run(run_log, resolve(run_log, record_id))
     cycles = analyse_again(stored)
-    verdict, judged = judge_again(stored, cycles)
-    then = stored.record.verdict
+    now, judgement = judge_again(stored, cycles)
+    verdict, judged, then = now.verdict, now.characteristics, stored.record.verdict
     if as_json:
         say_json(
             {
@@ -203,6 +203,7 @@ def record_reanalyse(
                 "record": stored.record.record_id,
                 "verdict_then": then.value,
                 "verdict_now": verdict.value,
+                "verdict_reason": judgement.reason,
                 "cycles": len(cycles),
                 "characteristics": [
                     {
@@ -214,13 +215,17 @@ def record_reanalyse(
                     }
                     for j in judged
                 ],
+                "warnings": list(judgement.warnings),
             }
         )
         return
     same = "as then" if verdict is then else f"then {then}"
     say(f"{stored.record.record_id}: {verdict} ({same}), {len(cycles)} cycles analysed again")
+    say(f"  {judgement.reason}")
     for j in judged:
         say(f"  {j.characteristic}: {j.verdict}: {j.reason}")
+    for warning in judgement.warnings:
+        say(f"! {warning}")
 
 
 def record_push(

@@ -29,6 +29,10 @@ class ColdValues(Protocol):
     """What the cold check gives; the record's ``ColdCheck`` has this shape."""
 
     @property
+    def supply_v(self) -> Measured | None:
+        """What the supply gave without load; None where the rig cannot measure it."""
+
+    @property
     def resistance_ohm(self) -> Measured | None:
         """At low current, at the part's own temperature."""
 

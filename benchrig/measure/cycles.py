@@ -142,6 +142,11 @@ class CycleAnalyser:
 
     # --- when ----------------------------------------------------------------------------
 
+    @property
+    def end_tick(self) -> int:
+        """Where the samples end that it was given."""
+        return self._end_tick()
+
     def _end_tick(self) -> int:
         if not self._blocks:
             return self._first_tick or 0

@@ -225,6 +225,7 @@ class RunRecord:
     edges_lost: int
     blocks_lost: int
     warnings: tuple[str, ...] = ()
+    verdict_reason: str = ""  # why the verdict is that word
     analysis_version: int = 1
     schema: str = SCHEMA
 

@@ -2,34 +2,21 @@
 
 from __future__ import annotations
 
-from benchrig.judge.judge import is_whole, left_open, overall, overall_reason
+from benchrig.judge.judge import left_open
 from benchrig.judge.verdict import Verdict
-from benchrig.record.values import Ending, RunRecord
+from benchrig.record.values import RunRecord
 from benchrig.report.words import NAMES
 
 
 def why_text(record: RunRecord) -> str:
-    """Why the one word for the part is what it is.
+    """Why the one word for the part is what it is; "" for a record that does not say.
 
-    A FAIL is told by the names of what failed, whose rows say why. A record of other rules than
-    today's is not explained by them.
+    A FAIL is told by the names of what failed, whose rows say why.
     """
-    complete = (
-        record.ending is Ending.COMPLETE
-        and record.proven_safe
-        and is_whole(
-            record.cycles,
-            record.cycles_planned,
-            supply_v=record.cold.supply_v,
-            edges_lost=record.edges_lost,
-        )
-    )
-    judged = record.characteristics
     if record.verdict is Verdict.FAIL:
-        return ", ".join(NAMES[j.characteristic] for j in judged if j.verdict is Verdict.FAIL)
-    if overall(judged, complete=complete) is not record.verdict:
-        return ""
-    return overall_reason(judged, complete=complete)
+        failed = (j for j in record.characteristics if j.verdict is Verdict.FAIL)
+        return ", ".join(NAMES[j.characteristic] for j in failed)
+    return record.verdict_reason
 
 
 def left_open_text(record: RunRecord) -> str:

@@ -31,8 +31,8 @@ def again(log: RunLog, record_id: str) -> None:
     """One run once more, with the same verdict."""
     stored = stored_run(log, record_id)
     cycles = analyse_again(stored)
-    verdict, _ = judge_again(stored, cycles)
-    assert verdict is stored.record.verdict, verdict
+    now, _ = judge_again(stored, cycles)
+    assert now.verdict is stored.record.verdict, now.verdict
     assert len(cycles) == stored.record.cycles_done
 
 

@@ -38,6 +38,7 @@ def m(value: float, unit: str, relative: float = 0.003) -> Measured:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cold:
+    supply_v: Measured | None = None
     resistance_ohm: Measured | None = None
     resistance_20c_ohm: Measured | None = None
     over_range: bool = False

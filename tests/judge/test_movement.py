@@ -76,6 +76,7 @@ def test_one_cycle_is_no_cycles() -> None:
 
 
 class _Cold:
+    supply_v = None
     resistance_ohm = resistance_20c_ohm = Measured(value=14.5, std_uncertainty=0.05, unit="ohm")
     over_range = False
     insulation_ohm = insulation_at_least_ohm = insulation_at_most_ohm = None

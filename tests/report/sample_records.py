@@ -249,6 +249,7 @@ def healthy() -> RunRecord:
         ending_reason="",
         made_safe=evidence(),
         verdict=Verdict.PASS,
+        verdict_reason="resistance and current within the published limits, no drop-out",
         characteristics=(
             _r20(14.52, Verdict.PASS, Zone.PASS, "14.52 ohm at 20 °C lies inside 13 to 16 ohm."),
             Judged(
