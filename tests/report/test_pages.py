@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from benchrig.errors import UsageError
+from benchrig.judge.judge import overall_reason
 from benchrig.judge.verdict import Verdict
 from benchrig.parts.part import Characteristic
 from benchrig.report.html import (
@@ -356,7 +357,10 @@ def test_a_tray_says_why_a_part_was_not_passed_though_no_one_value_says_it() -> 
         replace(j, verdict=Verdict.NOT_ASSESSED) if j.characteristic in known else j
         for j in record.characteristics
     )
-    open_ = replace(record, characteristics=judged, verdict=Verdict.INCONCLUSIVE)
+    reason = overall_reason(judged, complete=True)
+    open_ = replace(
+        record, characteristics=judged, verdict=Verdict.INCONCLUSIVE, verdict_reason=reason
+    )
     assert "neither resistance nor current was judged" in why_not_passed(open_)
     assert why_not_passed(record) == ""
 
