@@ -82,6 +82,7 @@ class RunJson(TypedDict):
     ending: str
     ending_reason: str
     verdict: VerdictWord
+    verdict_reason: str
     characteristics: list[CharacteristicJson]
     temperature: dict[str, Any] | None
     cold: dict[str, Any]
