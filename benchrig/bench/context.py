@@ -6,7 +6,7 @@ import functools
 
 from benchrig.measure.cycle_window import CycleContext
 from benchrig.measure.motion import assess_motions
-from benchrig.measure.motion_blocked import BlockedReference
+from benchrig.measure.motion_held import HeldRecording
 from benchrig.measure.ripple import assess_ripple
 from benchrig.measure.samples import InputScale
 from benchrig.quantity import Measured
@@ -25,7 +25,7 @@ def cycle_context(
     cold: ColdCheck,
     lead_null: Measured | None,
     defer_motion: bool = False,
-    blocked: BlockedReference | None = None,
+    blocked: HeldRecording | None = None,
 ) -> CycleContext:
     """The analyser's context of a plan on a rig with these scales."""
     temperature, part = plan.temperature, plan.part
@@ -43,7 +43,7 @@ def cycle_context(
         relay=rig.relay,
         supply_v=None if cold.supply_v is None else cold.supply_v.value,
         cold_resistance=cold.resistance_ohm,
-        assess_motion=functools.partial(assess_motions, blocked=blocked),
+        assess_motion=functools.partial(assess_motions, held=blocked),
         assess_ripple=functools.partial(
             assess_ripple, ripples_per_turn=part.ripples_per_turn, clock_relative=clock_rel_u
         ),

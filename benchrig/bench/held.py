@@ -4,20 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import numpy as np
-from numpy.typing import NDArray
-
 from benchrig.bench.known import keep_blocked
 from benchrig.bench.replay import Stored, analyse_again, stored_run
 from benchrig.errors import LogError
 from benchrig.measure.cycle_window import Rise
 from benchrig.measure.features import Motion, MotionAnswer
-from benchrig.measure.motion_blocked import BlockedReference
-from benchrig.measure.motion_reference import record_blocked
+from benchrig.measure.linkage import Pulse
+from benchrig.measure.motion import unusable
+from benchrig.measure.motion_held import HeldRecording, record_held
 from benchrig.record.log import RunLog
 from benchrig.record.values import Ending, RunRecord
-
-Array = NDArray[np.float64]
 
 ON_TIMES_MAX = 25  # more would lower the noise below that of the iron's own repeatability
 
@@ -34,22 +30,20 @@ def keep_held(log: RunLog, record: RunRecord, at: str) -> str:
     return ""
 
 
-def learned_from(stored: Stored) -> BlockedReference:
+def learned_from(stored: Stored) -> HeldRecording:
     """The reference that a stored run of a held part gives; ValueError where it gives none."""
-    on_times: list[tuple[Array, Array]] = []
-    noises: list[float] = []
+    pulses: list[Pulse] = []
 
     def collect(rises: Sequence[Rise]) -> list[Motion]:
-        on_times.extend((time, current) for time, current, _ in rises)
-        noises.extend(noise_a for *_, noise_a in rises)
+        for time, current, noise_a, voltage in rises:
+            if voltage is not None and not unusable(time, current):
+                pulses.append(
+                    Pulse(time_s=time, current_a=current, voltage_v=voltage, noise_a=noise_a)
+                )
         held = Motion(answer=MotionAnswer.NOT_ASSESSED, reason="the armature was held")
         return [held] * len(rises)
 
     analyse_again(stored, assess_motion=collect)
-    if not on_times:
+    if not pulses:
         raise ValueError("no on-time of it can be read for movement")
-    return record_blocked(
-        on_times[:ON_TIMES_MAX],
-        noise_a=float(np.median(noises)),
-        origin=stored.record.record_id,
-    )
+    return record_held(pulses[:ON_TIMES_MAX], origin=stored.record.record_id)

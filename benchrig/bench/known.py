@@ -13,7 +13,7 @@ from datetime import datetime
 from benchrig.judge.compare import fingerprint
 from benchrig.measure.features import CycleFeatures, Motion, MotionAnswer
 from benchrig.measure.flow import leak
-from benchrig.measure.motion_blocked import BlockedReference
+from benchrig.measure.motion_held import HeldRecording
 from benchrig.parts.part import Characteristic
 from benchrig.quantity import Measured
 from benchrig.record import forms
@@ -23,7 +23,7 @@ from benchrig.record.read import LogReader
 from benchrig.record.values import ColdCheck, RunPlan, RunRecord, Stage
 
 MOTION_REFERENCE = "motion reference"
-BLOCKED_REFERENCE = "blocked reference"
+BLOCKED_REFERENCE = "armature held"  # with its voltage: what had none bore another name
 # The same error in two cold readings of one rig that was not calibrated in between.
 SHARED_SOURCES = (
     *("part voltage gain", "reference voltage gain", "reference resistor", "copper of the wire"),
@@ -46,7 +46,7 @@ class Known:
     """What is known before a run begins."""
 
     motion_reference: Motion | None = None  # movement seen on a reference of this part
-    blocked: BlockedReference | None = None  # the very part's current with its armature held
+    blocked: HeldRecording | None = None  # the very part's current with its armature held
     typed_in: Mapping[Characteristic, Measured] = field(default_factory=dict)
     earlier: Earlier | None = None
     wear: str = ""  # of the output's relay
@@ -104,13 +104,13 @@ def motion_reference(
 
 def blocked_reference(
     log: LogReader, plan: RunPlan, rig_unique_id: str, *, until: str = ""
-) -> BlockedReference | None:
+) -> HeldRecording | None:
     """The newest recording of this very part, by its tag, held on this rig."""
     if not plan.tag or plan.stage is Stage.HELD:
         return None
     kept = _kept(log, BLOCKED_REFERENCE, plan, rig_unique_id, until)
     found = [entry for entry in kept if entry.tag == plan.tag]
-    return forms.from_json(BlockedReference, found[-1].data.get("blocked")) if found else None
+    return forms.from_json(HeldRecording, found[-1].data.get("held")) if found else None
 
 
 def _kept(
@@ -137,9 +137,9 @@ def keep_reference(log: RunLog, record: RunRecord, at: str) -> str:
     return ""
 
 
-def keep_blocked(log: RunLog, record: RunRecord, blocked: BlockedReference, at: str) -> None:
+def keep_blocked(log: RunLog, record: RunRecord, blocked: HeldRecording, at: str) -> None:
     """Keep what a part does with its armature held, for later runs of its tag."""
-    _add(log, record, at, BLOCKED_REFERENCE, blocked=forms.to_json(blocked))
+    _add(log, record, at, BLOCKED_REFERENCE, held=forms.to_json(blocked))
 
 
 def _add(log: RunLog, record: RunRecord, at: str, name: str, **data: object) -> None:

@@ -12,7 +12,7 @@ from benchrig.cli.output import say_json
 from benchrig.errors import Finding, InputFileError
 
 if TYPE_CHECKING:
-    from benchrig.measure.motion_blocked import BlockedReference
+    from benchrig.measure.motion_held import HeldRecording
     from benchrig.measure.wave import Wave
 
 
@@ -54,13 +54,17 @@ def analyse(
     ] = False,
 ) -> None:
     """Find rise, armature motion, turn-off and ripple in a waveform; prints JSON."""
-    from benchrig.measure.motion import assess_motion
-    from benchrig.measure.wave import analyse_wave, read_wave_csv, simulated_to_json
+    from benchrig.measure.wave import (
+        analyse_wave,
+        motion_of_wave,
+        read_wave_csv,
+        simulated_to_json,
+    )
 
     read = read_wave_csv(wave)
-    assess = assess_motion
+    assess = motion_of_wave
     if blocked is not None:
-        assess = partial(assess_motion, blocked=_held(read_wave_csv(blocked), start_s))
+        assess = partial(motion_of_wave, held=_held(read_wave_csv(blocked), start_s))
     analysis = analyse_wave(read, start_s, assess_motion=assess)
     document = analysis.to_json()
     if monte_carlo is not None:
@@ -70,7 +74,7 @@ def analyse(
     say_json(document)
 
 
-def _held(wave: Wave, start_s: float | None) -> BlockedReference:
+def _held(wave: Wave, start_s: float | None) -> HeldRecording:
     from benchrig.measure.wave import blocked_wave
 
     try:

@@ -1,8 +1,9 @@
 """Did the armature move, as a verdict: alone, against a good part, beside the part held.
 
-What moves is seen in the current, and what does not is not proof: some good parts show no
-signature. Beside its own recording with the armature held, a part that shows no difference
-behaves as one that cannot move, down to the change of inductance that would have been seen.
+What moves is seen in current and voltage, and what does not is not proof: some good parts show
+no signature. Iron that could feign or hide a movement is no verdict either way. Beside its own
+recording with the armature held, a part that shows no difference behaves as one that cannot
+move, down to the change of inductance that would have been seen.
 """
 
 from __future__ import annotations
@@ -34,8 +35,15 @@ def judge_motion(
     beside = _beside([m for _, m in answered])
     moved = [n for n, m in answered if m.answer is MotionAnswer.MOVED]
     still = [n for n, m in answered if m.answer is MotionAnswer.NO_SIGNATURE]
+    unsure = [m for _, m in answered if m.answer is MotionAnswer.CANNOT_TELL]
     total = len(answered)
-    if not still:
+    if unsure and not moved:
+        return _motion(
+            Verdict.INCONCLUSIVE,
+            f"cannot tell from {total} cycles{beside}: {unsure[0].reason}",
+            "that the armature moves, nor that it is stuck",
+        )
+    if not still and not unsure:
         return _motion(
             Verdict.PASS,
             f"a movement was seen in {_each(total, seen)}{beside}",
@@ -44,7 +52,8 @@ def judge_motion(
     if moved:
         return _motion(
             Verdict.INCONCLUSIVE,
-            f"a movement was seen in {len(moved)} of {total} cycles, none in cycle {listed(still)}",
+            f"a movement was seen in {len(moved)} of {total} cycles, none in cycle "
+            f"{listed(still or [n for n, m in answered if m in unsure])}",
             "sticking: a weak signature can hide in the noise",
         )
     if beside:

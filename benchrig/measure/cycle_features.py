@@ -363,10 +363,12 @@ class _Cycle:
         if below[head].any() or self.trace.over_range or self.trace.flows_before:
             reason = "a drop-out, over-range or a current from before in the rise"
             return Motion(answer=MotionAnswer.NOT_ASSESSED, reason=reason)
+        volts = None if self.voltage is None else self.voltage[head]
+        rise = self.time[head], self.current[head], self.noise, volts
         if self.context.defer_motion:
-            self.memory.keep_rise(self.plain.cycle, self.time[head], self.current[head], self.noise)
+            self.memory.keep_rise(self.plain.cycle, rise)
             return None
-        return assess([(self.time[head], self.current[head], self.noise)])[0]
+        return assess([rise])[0]
 
     def _ripple(self) -> Ripple | None:
         assess = self.context.assess_ripple

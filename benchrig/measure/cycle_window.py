@@ -23,7 +23,8 @@ RISES_MAX = 200
 CONVERSION_LATE_S = 20e-6
 RELAY_S = 0.04  # operate time and bounce of a small power relay, with room
 
-Rise = tuple[FloatArray, FloatArray, float]  # time from switch-on, current, noise of one sample
+# Time from switch-on, current, noise of one of its samples, voltage at the part.
+Rise = tuple[FloatArray, FloatArray, float, FloatArray | None]
 MotionAssessor = Callable[[Sequence[Rise]], list[Motion]]  # one each
 RippleAssessor = Callable[..., Ripple]
 
@@ -71,10 +72,12 @@ class RunMemory:
     temperature_c: float | None = None  # of the winding, last known
     rises: dict[int, Rise] = field(default_factory=dict)  # by cycle: motion is still to be assessed
 
-    def keep_rise(self, cycle: int, time: FloatArray, current: FloatArray, noise: float) -> None:
+    def keep_rise(self, cycle: int, rise: Rise) -> None:
         """Keep a rise for later; of a long run only the first ones."""
         if len(self.rises) < RISES_MAX:
-            self.rises[cycle] = (time.copy(), current.copy(), noise)
+            time, current, noise, volts = rise
+            volts = None if volts is None else volts.copy()
+            self.rises[cycle] = (time.copy(), current.copy(), noise, volts)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

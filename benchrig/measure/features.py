@@ -13,10 +13,11 @@ from benchrig.quantity import Measured
 
 
 class MotionAnswer(StrEnum):
-    """Did the armature move? Three answers, never a guess."""
+    """Did the armature move? One answer from all cycles of a run, never a guess."""
 
     MOVED = "moved"
     NO_SIGNATURE = "no movement signature seen"
+    CANNOT_TELL = "cannot tell"
     NOT_ASSESSED = "not assessed"
 
 
@@ -45,7 +46,7 @@ class Motion:
     end_s: Measured | None = None
     strength: float | None = None  # detection statistic over its threshold
     blocked: str = ""  # the recording of this part held that it was told from, "" without one
-    least_change: float | None = None  # of the inductance, that would have been found beside it
+    least_change: float | None = None  # of the inductance, that would have been seen
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

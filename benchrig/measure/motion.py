@@ -1,152 +1,55 @@
 """Did the armature move, and when did its travel begin and end?
 
-A subspace matched filter against a family of simulated coils (``motion_bank``,
-``motion_model``). Iron is not an ideal inductance, so what a stuck coil can do is taken out
-first; what is left is compared with what moving coils leave, at a stated false-alarm rate.
+From the current and the voltage at the part, both sampled: what the iron alone can do to the
+current at a given flux linkage is taken out (``iron``, ``linkage``), and what is left is
+compared with what a travel leaves. One answer, from all on-times of a part together.
 
-Three answers. A signature that is not there does not mean "stuck": some armatures leave none.
-Only a comparison with a reference of that part can say more: a good recording
-(``motion_reference``), or one with the armature held (``motion_blocked``). Times count
-from switch-on. They are those of the part as tested: a dry armature without its fluid pressure
-opens sooner than in service.
+Moved; no movement seen, where an ordinary one would have been; or cannot tell, because the
+iron, the noise or a current that jumps could hide or feign one. "No movement seen" is not
+"stuck": more is said only by a comparison with a recording of that part that moves
+(``motion_reference``) or whose armature was held (``motion_held``). Times count from switch-on.
+They are those of the part as tested: a dry armature opens sooner than in service.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
-from functools import lru_cache
+from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from benchrig.measure import motion_model as model
 from benchrig.measure.features import Motion, MotionAnswer
-from benchrig.measure.motion_blocked import Beside, BlockedReference, beside_blocked
-from benchrig.measure.motion_record import (
-    LOG_TAU_STEP,
-    POINTS_MIN,
-    averaged,
-    block_of,
-    estimate_noise,
-    round_noise,
-    round_tau,
-    scale_rows,
-)
+from benchrig.measure.iron import Examined
+from benchrig.measure.linkage import Linkage, Pulse, linkage_of, pooled
+from benchrig.measure.motion_held import HeldRecording
+from benchrig.measure.motion_record import POINTS_MIN, estimate_noise
 from benchrig.quantity import Contribution, Measured
 
 Array = NDArray[np.float64]
 
-SIZE_MIN = 3.0  # an ordinary signature must stand this far above the noise, iron allowed for
-RMS_MAX = 0.02  # of the final current, unexplained: not a coil switched on
-MISFIT_MAX = 6.0  # more than this over the noise: the family does not know such a coil
-# Standard uncertainty that coils unlike the family add, in time constants: from coils of two
-# other physics. What the misfit of the very record says comes on top.
-END_MODEL, START_MODEL = 0.012, 0.08
-# Beside its own recording a part has false alarms to spare, and a run asks of every cycle.
-BLOCKED_RATE_SHARE = 0.1
+FALSE_ALARM = 0.01  # stated; what coils of others' equations gave: ``python -m tests.bench iron``
+EVIDENCE_MOVED = 30.0  # drop of the sum of squares, over noise and misfit
+EVIDENCE_NONE = 12.0  # below it noise alone does as much
+CHANGE_MIN = 0.006  # least share of the reluctance that counts as a travel
+CHANGE_NONE = 0.003  # less is none
+MISFIT_MAX = 6.0  # of the best explanation: past it neither iron nor a travel is what is seen
+EXPLAINED = 0.9  # unless the travel explains so much of what the iron leaves
+JITTER_MAX = 4.0  # of the settled current, over its noise
+ORDINARY = 0.05  # change that must not have been missed where none was seen
+ASKED = (0.01, 0.015, 0.02, 0.03, ORDINARY)
+GROUPS_MAX = 12  # of on-times sampled at different instants
+WHAT_TELLS = (
+    "what would tell: the same part with its armature held (--blocked), a good part's record, "
+    "or pulses at another supply voltage"
+)
 
+HELD_LOOKS_MOVED = (
+    "it does as in the recording with its armature held, but that shows a bend as of a movement "
+    "itself: was the armature held there?"
+)
 
-@dataclass(frozen=True, slots=True, eq=False)
-class MotionBatch:
-    """One row a pulse; times in seconds after switch-on, nan where there is none."""
-
-    moved: NDArray[np.bool_]
-    reasons: tuple[str, ...]  # "" where assessed, else why not
-    strength: Array
-    end_s: Array
-    end_posterior_s: Array
-    start_s: Array
-    start_posterior_s: Array
-    tau_s: Array
-    misfit: Array  # of the family to the record, over what noise explains; about 1
-
-
-@lru_cache(maxsize=32)
-def _detector(grid: model.Grid, relative_noise: float, rate: float) -> model.Detector:
-    return model.make_detector(grid, relative_noise, rate)
-
-
-@lru_cache(maxsize=32)
-def _timing(grid: model.Grid, relative_noise: float) -> model.Timing:
-    return model.make_timing(grid, relative_noise)
-
-
-def assess_batch(
-    time_s: ArrayLike,
-    current_a: ArrayLike,
-    *,
-    noise_a: ArrayLike,
-    false_alarm_rate: float = 0.01,
-) -> MotionBatch:
-    """Each row of ``current_a`` on its own; rows may be different coils.
-
-    ``noise_a`` is of all of them or one a row.
-    """
-    time = np.asarray(time_s, dtype=np.float64)
-    currents = np.asarray(current_a, dtype=np.float64)
-    count = len(currents)
-    noise = np.broadcast_to(np.asarray(noise_a, dtype=np.float64), count)
-    tau, final, window, why = scale_rows(time, currents)
-    names = ("strength", "end", "endu", "start", "startu", "misfit")
-    out = {name: np.full(count, np.nan) for name in names}
-    moved = np.zeros(count, np.bool_)
-    reasons = list(why)
-    for rows, rounded, points, block, relative in _alike(time, tau, final, window, noise, why):
-        grid = model.grid_of(averaged(time[None, :points], block)[0] / rounded)
-        detector = _detector(grid, relative, false_alarm_rate)
-        if detector.size < SIZE_MIN:
-            for row in rows:
-                reasons[row] = (
-                    f"noise too high: {noise[row] * 1e3:.2g} mA a sample would hide the movement "
-                    "of an ordinary armature (10 % change of inductance)"
-                )
-            continue
-        scaled = averaged(currents[rows, :points], block) / final[rows, None]
-        strength = detector.strength(scaled)
-        end, endu, start, startu, misfit = _timing(grid, relative).assess(scaled)
-        for row in rows[np.sqrt(misfit) * relative > max(RMS_MAX, 8 * relative)]:
-            reasons[row] = "the current does not have the shape of a coil switched on at time zero"
-        out["strength"][rows] = strength
-        moved[rows] = strength > 1
-        # A coil that the family explains badly is timed badly, and one that it does not
-        # explain at all is not timed.
-        wider = np.where(misfit > MISFIT_MAX, np.nan, np.sqrt(np.maximum(misfit, 1.0)))
-        for name, value in (("end", end), ("endu", endu), ("start", start), ("startu", startu)):
-            out[name][rows] = value * rounded * (wider if name[-1] == "u" else wider / wider)
-        out["misfit"][rows] = misfit
-    moved &= np.array([not reason for reason in reasons])
-    return MotionBatch(
-        moved,
-        tuple(reasons),
-        out["strength"],
-        out["end"],
-        out["endu"],
-        out["start"],
-        out["startu"],
-        tau,
-        out["misfit"],
-    )
-
-
-def _alike(
-    time: Array, tau: Array, final: Array, window: Array, noise: Array, why: list[str]
-) -> Iterator[tuple[NDArray[np.intp], float, int, int, float]]:
-    """Rows for which the same tables serve: time constant, points, samples averaged, noise."""
-    step = float(np.median(np.diff(time)))
-    cell = np.round(np.log(tau) / LOG_TAU_STEP).astype(int)
-    usable = np.array([not reason for reason in why])
-    for key in sorted(
-        {(int(c), float(w)) for c, w in zip(cell[usable], window[usable], strict=True)}
-    ):
-        together = np.flatnonzero(usable & (cell == key[0]) & (window == key[1]))
-        rounded = float(np.exp(key[0] * LOG_TAU_STEP))
-        points = int(np.searchsorted(time, key[1] * rounded + 0.01 * step))
-        block = block_of(step / rounded)
-        usual = float(np.median(final[together])) * float(np.sqrt(block))
-        relative = np.array([round_noise(n / usual) for n in noise[together]])
-        for one in np.unique(relative):
-            yield together[relative == one], rounded, points, block, float(one)
+Rise = tuple[Array, Array, float, Array | None]  # time, current, noise of a sample, voltage
 
 
 def assess_motion(
@@ -155,169 +58,158 @@ def assess_motion(
     *,
     noise_a: float | None = None,
     voltage_v: ArrayLike | None = None,
-    false_alarm_rate: float = 0.01,
-    blocked: BlockedReference | None = None,
+    held: HeldRecording | None = None,
 ) -> Motion:
     """Movement of one part's armature, from one on-time or a stack of them.
 
-    ``time_s`` counts from switch-on, evenly; ``current_a`` is (points,) or (cycles, points) of
-    the same part, which are averaged. ``noise_a`` is the standard deviation of one sample,
-    quantisation included; None takes it from the record. With a recording of this part on this
-    rig, its armature held (``blocked``), whether it moved is told from that; when, is not.
+    ``time_s`` counts from switch-on, evenly; ``current_a`` and ``voltage_v`` are (points,) or
+    (cycles, points) of the same part. ``noise_a`` is the standard deviation of one sample of
+    the current, quantisation included; None takes it from the record. Without a voltage a
+    steady supply is taken for granted, and the answer says so.
     """
-    _check_rate(false_alarm_rate)
     time = np.asarray(time_s, dtype=np.float64)
     cycles = np.atleast_2d(np.asarray(current_a, dtype=np.float64))
     if time.ndim != 1 or cycles.shape[1] != len(time):
         raise ValueError("time and current must have the same number of points")
-    keep = time >= 0
-    time, cycles = time[keep], cycles[:, keep]
-    if reason := _unusable_times(time):
-        return _not_assessed(reason, false_alarm_rate)
-    if voltage_v is not None:
-        volts = np.atleast_2d(np.asarray(voltage_v, dtype=np.float64))[:, keep]
-        cycles = cycles - _supply_response(time, cycles, volts)
-    noise = estimate_noise(cycles) if noise_a is None else noise_a
-    mean, noises = cycles.mean(axis=0)[None], np.array([noise / np.sqrt(len(cycles))])
-    return _each_by_itself(time, mean, noises, false_alarm_rate, blocked)[0]
+    noise = estimate_noise(cycles[:, time >= 0]) if noise_a is None else noise_a
+    volts = [None] * len(cycles) if voltage_v is None else list(np.atleast_2d(voltage_v))
+    if len(volts) == 1:
+        volts = volts * len(cycles)
+    rises: list[Rise] = [(time, row, noise, v) for row, v in zip(cycles, volts, strict=True)]
+    return assess_motions(rises, held=held)[0]
 
 
-def assess_motions(
-    rises: Sequence[tuple[Array, Array, float]],
-    *,
-    false_alarm_rate: float = 0.01,
-    blocked: BlockedReference | None = None,
-) -> list[Motion]:
-    """Movement in each of several on-times by itself: time_s, current_a, noise_a, as above.
-
-    Those of one part that were sampled at the same instants are assessed together: most of the
-    time that one takes is the same for many.
-    """
-    _check_rate(false_alarm_rate)
-    found: dict[int, Motion] = {}
-    instants = [np.asarray(time, dtype=np.float64) for time, _, _ in rises]
-    keys = [time.tobytes() for time in instants]
-    for key in dict.fromkeys(keys):
-        places = [place for place, other in enumerate(keys) if other == key]
-        time = instants[places[0]]
+def assess_motions(rises: Sequence[Rise], *, held: HeldRecording | None = None) -> list[Motion]:
+    """One answer from all on-times of a part, given for each that took part in it."""
+    pulses: list[Pulse] = []
+    found: list[Motion | None] = []
+    for time, current, noise, voltage in rises:
         keep = time >= 0
-        if reason := _unusable_times(time[keep]):
-            motions = [_not_assessed(reason, false_alarm_rate)] * len(places)
-        else:
-            rows = np.array([np.asarray(rises[place][1], dtype=np.float64) for place in places])
-            noises = np.array([rises[place][2] for place in places])
-            motions = _each_by_itself(time[keep], rows[:, keep], noises, false_alarm_rate, blocked)
-        found.update(zip(places, motions, strict=True))
-    return [found[place] for place in range(len(rises))]
+        if reason := unusable(time[keep], current[keep]):
+            found.append(_not_assessed(reason))
+            continue
+        found.append(None)
+        volts = np.ones(int(keep.sum())) if voltage is None else voltage[keep]
+        pulses.append(
+            Pulse(time_s=time[keep], current_a=current[keep], voltage_v=volts, noise_a=noise)
+        )
+    if not pulses:
+        return [motion for motion in found if motion is not None]
+    together = assess_pulses(pulses, held=held)
+    if any(voltage is None for *_, voltage in rises):
+        told = "without the voltage at the part: a steady supply is taken for granted"
+        reason = "; ".join(x for x in (together.reason, told) if x)
+        together = replace(together, reason=reason)
+    return [together if motion is None else motion for motion in found]
 
 
-def _check_rate(rate: float) -> None:
-    if not 0 < rate <= 0.5:
-        raise ValueError(f"a false-alarm rate lies between 0 and 0.5, not {rate}")
-
-
-def _unusable_times(time: Array) -> str:
-    """Why records at these instants cannot be assessed; "" when they can."""
+def unusable(time: Array, current: Array) -> str:
+    """Why a record cannot be assessed; "" when it can."""
     if len(time) < POINTS_MIN:
         return f"record too short: {len(time)} samples"
     steps = np.diff(time)
     if np.any(steps <= 0) or float(np.ptp(steps)) > 0.05 * float(np.median(steps)):
         return "samples are missing or not evenly spaced"
+    if not np.isfinite(current).all():
+        return "the record holds values that are no numbers"
     return ""
 
 
-def _each_by_itself(
-    time: Array, rows: Array, noises: Array, rate: float, blocked: BlockedReference | None
-) -> list[Motion]:
-    batch = assess_batch(time, rows, noise_a=noises, false_alarm_rate=rate)
-    motions = []
-    for row, (current, noise_a) in enumerate(zip(rows, noises, strict=True)):
-        motion = _as_motion(batch, row, rate)
-        if blocked is not None and not batch.reasons[row]:
-            lower = BLOCKED_RATE_SHARE * rate
-            beside = beside_blocked(
-                time, current, blocked, noise_a=float(noise_a), false_alarm_rate=lower
+def assess_pulses(pulses: Sequence[Pulse], *, held: HeldRecording | None = None) -> Motion:
+    """One answer from pulses of one part; beside the part held where that was recorded."""
+    links, reason = linkages(pulses)
+    if not links:
+        return _not_assessed(reason)
+    beside: list[Linkage] = []
+    unused = ""
+    if held is not None:
+        beside, unused = linkages(held.pulses())
+    jitter = max(link.jitter for link in links)
+    motion = _told(Examined(links, beside), jitter)
+    if beside and held is not None:
+        if motion.answer is not MotionAnswer.MOVED and looks_moved(beside):
+            motion = _cannot_tell(HELD_LOOKS_MOVED, motion.strength or 0.0)
+        motion = replace(motion, blocked=held.origin)
+    elif unused:
+        reason = f"the recording with its armature held is not used: {unused}"
+        motion = replace(motion, reason="; ".join(x for x in (motion.reason, reason) if x))
+    return motion
+
+
+def looks_moved(links: Sequence[Linkage]) -> bool:
+    """Whether what was recorded as held bends as a movement would."""
+    return bool(Examined(links).evidence >= EVIDENCE_MOVED)
+
+
+def linkages(pulses: Sequence[Pulse]) -> tuple[list[Linkage], str]:
+    """Those of the pulses that have one, alike ones together; why the last other has none."""
+    links: list[Linkage] = []
+    reason = ""
+    groups = sorted(pooled(pulses), key=lambda pulse: -pulse.cycles)
+    for pulse in groups[:GROUPS_MAX]:
+        link = linkage_of(pulse)
+        if isinstance(link, str):
+            reason = link
+        else:
+            links.append(link)
+    return links, reason
+
+
+def _told(examined: Examined, jitter: float) -> Motion:
+    evidence, change = examined.evidence, examined.change
+    strength = evidence / EVIDENCE_MOVED
+    if jitter > JITTER_MAX:
+        return _cannot_tell(
+            "the settled current jumps by more than noise while the voltage stands: a poor joint, "
+            "hum or ripple could feign a movement",
+            strength,
+        )
+    clear = examined.misfit <= MISFIT_MAX or examined.explained >= EXPLAINED
+    if evidence >= EVIDENCE_MOVED and change >= CHANGE_MIN and clear:
+        return _moved(examined, strength)
+    none = evidence < EVIDENCE_NONE or change < CHANGE_NONE
+    if none and examined.misfit <= MISFIT_MAX:
+        least = next((c for c in ASKED if examined.cost_of(c) > EVIDENCE_NONE), None)
+        if least is not None:
+            return Motion(
+                answer=MotionAnswer.NO_SIGNATURE,
+                reason=f"a movement that changes the inductance by {100 * least:g} % would have "
+                "been seen; this is not proof of a stuck armature: some good ones leave less",
+                false_alarm_rate=FALSE_ALARM,
+                strength=strength,
+                least_change=least,
             )
-            if beside.reason:
-                unused = f"the recording with its armature held is not used: {beside.reason}"
-                reasons = "; ".join(x for x in (motion.reason, unused) if x)
-                motion = replace(motion, reason=reasons)
-            else:
-                motion = _told_beside(batch, row, beside, blocked.origin, lower)
-        motions.append(motion)
-    return motions
+    return _cannot_tell(f"iron this strong, or noise, looks alike; {WHAT_TELLS}", strength)
 
 
-def _told_beside(batch: MotionBatch, row: int, beside: Beside, origin: str, rate: float) -> Motion:
-    """The answer that the recording of the part held gives."""
-    told = replace(
-        _as_motion(batch, row, rate, beside), blocked=origin, least_change=beside.least_change
-    )
-    if beside.moved:
-        return told
-    return replace(
-        told,
-        reason="the current is that of this part with its armature held; an ordinary movement "
-        f"with {100 * beside.least_change:.2g} % change of inductance would have been seen",
+def _cannot_tell(reason: str, strength: float) -> Motion:
+    return Motion(
+        answer=MotionAnswer.CANNOT_TELL,
+        reason=reason,
+        false_alarm_rate=FALSE_ALARM,
+        strength=strength,
     )
 
 
-def signature_share(
-    time: Array, current: Array, reference: Array, noise_a: float
-) -> tuple[float, float] | None:
-    """How much of a reference's movement signature a current shows, and the noise of that.
-
-    Both are scaled to a final current of 1, and what stuck coils can do is taken out of both.
-    """
-    keep = time >= 0
-    time, pair = time[keep], np.stack([current[keep], reference[keep]])
-    tau, final, window, why = scale_rows(time, pair)
-    if any(why):
-        return None
-    rounded = round_tau(float(tau[1]))
-    points = min(int(np.searchsorted(time, window[1] * rounded)), len(time))
-    block = block_of(float(np.median(np.diff(time))) / rounded)
-    grid = model.grid_of(averaged(time[None, :points], block)[0] / rounded)
-    relative = noise_a / float(final[0]) / float(np.sqrt(block))
-    clean = model.stuck_filter(grid, relative)
-    this, golden = (averaged(pair[:, :points], block) / final[:, None]) @ clean
-    size = float(golden @ golden)
-    return float(this @ golden) / size, relative / float(np.sqrt(size))
-
-
-def _not_assessed(reason: str, rate: float) -> Motion:
-    return Motion(answer=MotionAnswer.NOT_ASSESSED, reason=reason, false_alarm_rate=rate)
-
-
-def _as_motion(batch: MotionBatch, row: int, rate: float, beside: Beside | None = None) -> Motion:
-    """What a row shows; ``beside`` a recording of the part held, that says whether it moved."""
-    if batch.reasons[row]:
-        return _not_assessed(batch.reasons[row], rate)
-    strength = float(batch.strength[row]) if beside is None else beside.strength
-    if not (batch.moved[row] if beside is None else beside.moved):
-        return Motion(
-            answer=MotionAnswer.NO_SIGNATURE,
-            reason="nothing that a stuck armature could not do as well; this is not proof of a "
-            "stuck one without a reference of this part",
-            false_alarm_rate=rate,
-            strength=strength,
-        )
-    tau = float(batch.tau_s[row])
-    if np.isnan(batch.end_s[row]):
-        return Motion(
-            answer=MotionAnswer.MOVED,
-            reason="when is not assessed: the current is unlike that of every simulated coil",
-            false_alarm_rate=rate,
-            strength=strength,
-        )
+def _moved(examined: Examined, strength: float) -> Motion:
+    start, u_start, end, u_end = examined.instants()
+    tau = examined.tau_s
     return Motion(
         answer=MotionAnswer.MOVED,
         reason="",
-        false_alarm_rate=rate,
+        false_alarm_rate=FALSE_ALARM,
         strength=strength,
-        start_s=_instant(batch.start_s[row], batch.start_posterior_s[row], START_MODEL * tau),
-        end_s=_instant(batch.end_s[row], batch.end_posterior_s[row], END_MODEL * tau),
+        start_s=_instant(start, u_start, START_MODEL * tau),
+        end_s=_instant(end, u_end, END_MODEL * tau),
     )
+
+
+# Standard uncertainty that a course of travel unlike those fitted adds, in time constants.
+END_MODEL, START_MODEL = 0.012, 0.08
+
+
+def _not_assessed(reason: str) -> Motion:
+    return Motion(answer=MotionAnswer.NOT_ASSESSED, reason=reason, false_alarm_rate=FALSE_ALARM)
 
 
 def _instant(value: float, posterior: float, unlike: float) -> Measured:
@@ -326,27 +218,14 @@ def _instant(value: float, posterior: float, unlike: float) -> Measured:
         "s",
         (
             Contribution(
-                source="noise and the coil's unknown iron and motion",
+                source="noise, and the iron and the course of the travel left free",
                 std_uncertainty=float(posterior),
-                note="posterior over the family of simulated coils, widened by its misfit",
+                note="posterior over courses of travel, widened by the misfit",
             ),
             Contribution(
-                source="a coil unlike the family",
+                source="a course unlike those fitted",
                 std_uncertainty=float(unlike),
                 note="bias found with coils of an independent physics",
             ),
         ),
     )
-
-
-def _supply_response(time: Array, cycles: Array, volts: Array) -> Array:
-    """What the supply's wandering about its mean adds to the current, through the coil."""
-    tau, final, _, _ = scale_rows(time, cycles.mean(axis=0)[None])
-    volts = np.broadcast_to(volts, cycles.shape)
-    drive = final[0] * (volts / volts.mean(axis=1, keepdims=True) - 1)
-    decay = float(np.exp(-(time[1] - time[0]) / tau[0]))
-    response = np.zeros_like(cycles)
-    for n in range(1, cycles.shape[1]):
-        middle = 0.5 * (drive[:, n] + drive[:, n - 1])
-        response[:, n] = response[:, n - 1] * decay + (1 - decay) * middle
-    return response

@@ -1,9 +1,8 @@
-"""References of a part: a good recording that shows its movement, and one with its armature held.
+"""A good recording of a part, that shows its movement, and later ones beside it.
 
-Without a reference "no movement signature seen" says nothing about sticking. With a recording
-of the same part (or its tray-mates' good one) it does: the reference's own signature is the
-best template there is, and how much of it a later recording shows is one number with its
-uncertainty.
+Without a reference "no movement seen" says nothing about sticking. With a recording of the same
+part (or its tray-mates' good one) it does: how much of the reference's movement a later
+recording shows is one number with its uncertainty.
 """
 
 from __future__ import annotations
@@ -12,18 +11,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-import numpy as np
-from numpy.typing import ArrayLike, NDArray
-
 from benchrig.measure.features import Motion, MotionAnswer
-from benchrig.measure.motion import assess_motion, signature_share
-from benchrig.measure.motion_blocked import BlockedReference, learn_blocked
-from benchrig.measure.motion_record import estimate_noise
+from benchrig.measure.iron import Examined, Travel
+from benchrig.measure.linkage import Pulse
+from benchrig.measure.motion import assess_pulses, linkages
 from benchrig.quantity import Contribution, Measured
 
-Array = NDArray[np.float64]
-
-ALIKE = 0.7  # least share of the reference's signature that counts as the same movement
+ALIKE = 0.7  # least share of the reference's movement that counts as the same
 ABSENT = 0.35  # most that counts as none
 SHARE_REPEATABILITY = 0.08  # of the share between two recordings of a healthy part
 SAME_PART_S = 10e-6  # repeatability of the end of travel of one healthy part
@@ -38,14 +32,16 @@ class Likeness(StrEnum):
     NOT_COMPARED = "not compared"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class MotionReference:
-    """The mean current of a part known to be good, and what was found in it."""
+    """What was found in the recording of a part known to be good."""
 
-    time_s: Array
-    current_a: Array
-    noise_a: float  # of the mean
     motion: Motion
+    change: float  # of the reluctance
+    change_u: float
+    start_s: float
+    last_s: float
+    power: float  # of its course
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,83 +54,53 @@ class MotionComparison:
     end_later_s: Measured | None = None  # end of travel minus the reference's
 
 
-def record_reference(
-    time_s: ArrayLike, current_a: ArrayLike, *, noise_a: float | None = None
-) -> MotionReference:
+def record_reference(pulses: Sequence[Pulse]) -> MotionReference:
     """Reference from one or several on-times of a good part; it must show its movement."""
-    time = np.asarray(time_s, dtype=np.float64)
-    cycles = np.atleast_2d(np.asarray(current_a, dtype=np.float64))
-    motion = assess_motion(time, cycles, noise_a=noise_a)
+    motion = assess_pulses(pulses)
     if motion.answer is not MotionAnswer.MOVED:
         raise ValueError(f"a reference must show its movement: {motion.answer}, {motion.reason}")
-    single = estimate_noise(cycles) if noise_a is None else noise_a
+    examined = Examined(linkages(pulses)[0])
+    best, tau = examined.best, examined.tau_s
+    change, change_u = examined.size_of(best)
     return MotionReference(
-        time_s=time,
-        current_a=cycles.mean(axis=0),
-        noise_a=single / float(np.sqrt(len(cycles))),
         motion=motion,
+        change=change,
+        change_u=change_u,
+        start_s=best.start * tau,
+        last_s=best.last * tau,
+        power=best.power,
     )
 
 
-def record_blocked(
-    on_times: Sequence[tuple[ArrayLike, ArrayLike]],
-    *,
-    noise_a: float | None = None,
-    origin: str = "",
-) -> BlockedReference:
-    """Reference from on-times of a part whose armature was held; ValueError where it moved.
-
-    A movement too small to be seen in it is taken for what the iron does.
-    """
-    reference = learn_blocked(on_times, noise_a=noise_a, origin=origin)
-    motion = assess_motion(reference.time_s, reference.current_a, noise_a=reference.noise_a)
-    if motion.answer is MotionAnswer.MOVED:
-        raise ValueError("a movement is seen in it: the armature was not held")
-    if motion.answer is MotionAnswer.NOT_ASSESSED:
-        raise ValueError(motion.reason)
-    return reference
-
-
-def compare_with_reference(
-    time_s: ArrayLike,
-    current_a: ArrayLike,
-    reference: MotionReference,
-    *,
-    noise_a: float | None = None,
-) -> MotionComparison:
+def compare_with_reference(pulses: Sequence[Pulse], reference: MotionReference) -> MotionComparison:
     """Compare one or several on-times of the same part with its reference."""
-    time = np.asarray(time_s, dtype=np.float64)
-    cycles = np.atleast_2d(np.asarray(current_a, dtype=np.float64))
-    same = time.shape == reference.time_s.shape and bool(
-        np.allclose(time, reference.time_s, atol=0.02 * float(np.median(np.diff(time))))
-    )
-    if not same:
-        return _not_compared("the recordings do not share their sample times")
-    single = estimate_noise(cycles) if noise_a is None else noise_a
-    motion = assess_motion(time, cycles, noise_a=single)
+    motion = assess_pulses(pulses)
     if motion.answer is MotionAnswer.NOT_ASSESSED:
         return _not_compared(motion.reason)
-    noise = single / float(np.sqrt(len(cycles)))
-    found = signature_share(time, cycles.mean(axis=0), reference.current_a, noise)
-    if found is None:
-        return _not_compared("the reference cannot be scaled to this recording")
-    value, from_noise, from_reference = found[0], found[1], found[1] * reference.noise_a / noise
+    examined = Examined(linkages(pulses)[0])
+    tau = examined.tau_s
+    size, size_u = examined.size_of(
+        Travel(reference.start_s / tau, reference.last_s / tau, reference.power)
+    )
+    value = size / reference.change
     share = Measured.from_budget(
         value,
         "1",
         (
-            Contribution(source="noise", std_uncertainty=from_noise, evaluation="A"),
-            Contribution(source="noise of the reference", std_uncertainty=from_reference),
+            Contribution(source="noise", std_uncertainty=size_u / reference.change, evaluation="A"),
+            Contribution(
+                source="noise of the reference",
+                std_uncertainty=value * reference.change_u / reference.change,
+            ),
             Contribution(source="repeatability of a part", std_uncertainty=SHARE_REPEATABILITY),
         ),
     )
     later = _end_difference(motion, reference.motion)
-    if value + share.expanded < ABSENT or (
-        motion.answer is MotionAnswer.NO_SIGNATURE and value < ABSENT
-    ):
+    still = motion.answer is not MotionAnswer.MOVED
+    if value + share.expanded < ABSENT or (still and value < ABSENT):
         return MotionComparison(
             likeness=Likeness.NO_MOVEMENT,
-            reason=f"{100 * value:.0f} % of the reference's signature",
+            reason=f"{100 * value:.0f} % of the reference's movement",
             share=share,
         )
     moved_in_time = later is not None and abs(later.value) > later.expanded
@@ -142,7 +108,7 @@ def compare_with_reference(
         when = f"; end of travel {later.value * 1e6:+.0f} µs" if later is not None else ""
         return MotionComparison(
             likeness=Likeness.OTHERWISE,
-            reason=f"{100 * value:.0f} % of the reference's signature{when}",
+            reason=f"{100 * value:.0f} % of the reference's movement{when}",
             share=share,
             end_later_s=later,
         )

@@ -17,13 +17,14 @@ from numpy.typing import NDArray
 from benchrig.measure.cycle_window import RippleAssessor
 from benchrig.measure.dropouts import sample_noise
 from benchrig.measure.features import Motion, MotionAnswer, Ripple, RiseFit, TurnOff
+from benchrig.measure.linkage import Pulse
 from benchrig.measure.monte_carlo import SEED, check_rise
-from benchrig.measure.motion import assess_motion as motion_of
-from benchrig.measure.motion_blocked import BlockedReference
+from benchrig.measure.motion import assess_motion
+from benchrig.measure.motion_held import HeldRecording, record_held
+from benchrig.measure.motion_record import estimate_noise
 from benchrig.measure.motion_reference import (
     MotionComparison,
     compare_with_reference,
-    record_blocked,
     record_reference,
 )
 from benchrig.measure.propagation import FloatArray
@@ -45,7 +46,8 @@ __all__ = [
     "simulated_to_json",
 ]
 
-WaveMotion = Callable[[FloatArray, FloatArray], Motion]  # of time from switch-on and current
+# Of time from switch-on, current, and voltage where the record has one.
+WaveMotion = Callable[[FloatArray, FloatArray, FloatArray | None], Motion]
 
 SCHEMA = "benchrig.wave/1"
 OFF_SHARE = 0.1  # a record that ends below this share of its height was switched off
@@ -120,11 +122,21 @@ class WaveAnalysis:
         }
 
 
+def motion_of_wave(
+    time: FloatArray,
+    current: FloatArray,
+    volts: FloatArray | None,
+    held: HeldRecording | None = None,
+) -> Motion:
+    """Movement in one on-time of a waveform."""
+    return assess_motion(time, current, voltage_v=volts, held=held)
+
+
 def analyse_wave(
     wave: Wave,
     start_s: float | None = None,
     *,
-    assess_motion: WaveMotion | None = motion_of,
+    assess_motion: WaveMotion | None = motion_of_wave,
     assess_ripple: RippleAssessor | None = None,
     clamp: str = "",
 ) -> WaveAnalysis:
@@ -146,7 +158,7 @@ def analyse_wave(
         rise=rise,
         rise_time_s=time[on][fitted],
         rise_current_a=current[on][fitted],
-        motion=_motion(time[on], current[on], assess_motion),
+        motion=_motion(time[on], current[on], volts, assess_motion),
         turn_off=_turn_off(wave, time, current, on, off, rise, clamp),
         ripple=_ripple(time[on], current[on], assess_ripple),
         start_s=start,
@@ -158,13 +170,10 @@ def analyse_wave(
 def compare_waves(wave: Wave, reference: Wave, start_s: float | None = None) -> MotionComparison:
     """The movement in a waveform beside that in one of the same part when it was good.
 
-    Both must be sampled alike from switch-on, at the same time; the longer one is cut.
+    ValueError where the reference shows no movement.
     """
-    time, current = _on_time(wave, start_s or 0.0)
-    good_time, good_current = _on_time(reference, start_s or 0.0)
-    count = min(time.size, good_time.size)
-    good = record_reference(good_time[:count], good_current[:count])
-    return compare_with_reference(time[:count], current[:count], good)
+    good = record_reference([_pulse(reference, start_s or 0.0)])
+    return compare_with_reference([_pulse(wave, start_s or 0.0)], good)
 
 
 def simulated_to_json(analysis: WaveAnalysis, records: int) -> dict[str, Any]:
@@ -181,9 +190,9 @@ def simulated_to_json(analysis: WaveAnalysis, records: int) -> dict[str, Any]:
     return document
 
 
-def blocked_wave(wave: Wave, start_s: float | None = None) -> BlockedReference:
+def blocked_wave(wave: Wave, start_s: float | None = None) -> HeldRecording:
     """The reference that a waveform of a part with its armature held gives; else ValueError."""
-    return record_blocked([_on_time(wave, start_s or 0.0)], origin=wave.name)
+    return record_held([_pulse(wave, start_s or 0.0)], origin=wave.name)
 
 
 def comparison_to_json(found: MotionComparison) -> dict[str, Any]:
@@ -196,11 +205,16 @@ def comparison_to_json(found: MotionComparison) -> dict[str, Any]:
     }
 
 
-def _on_time(wave: Wave, start: float) -> tuple[FloatArray, FloatArray]:
+def _pulse(wave: Wave, start: float) -> Pulse:
     time = wave.time_s - start
     off = _off_edge(time, wave.current_a, wave.voltage_v)
     on = (time >= 0) & (time < (math.inf if off is None else off))
-    return time[on], wave.current_a[on]
+    current = wave.current_a[on]
+    if current.size < 2:
+        raise ValueError(f"{wave.name}: no current after switch-on")
+    volts = np.ones(current.size) if wave.voltage_v is None else wave.voltage_v[on]
+    noise = estimate_noise(current[None])
+    return Pulse(time_s=time[on], current_a=current, voltage_v=volts, noise_a=noise)
 
 
 def _off_edge(time: FloatArray, current: FloatArray, voltage: FloatArray | None) -> float | None:
@@ -301,10 +315,12 @@ def _voltages(
     return values[0], values[1]
 
 
-def _motion(time: FloatArray, current: FloatArray, assess: WaveMotion | None) -> Motion:
+def _motion(
+    time: FloatArray, current: FloatArray, volts: FloatArray | None, assess: WaveMotion | None
+) -> Motion:
     if assess is None or time.size < 2:
         return Motion(answer=MotionAnswer.NOT_ASSESSED, reason="not asked for")
-    return assess(time, current)
+    return assess(time, current, volts)
 
 
 def _ripple(time: FloatArray, current: FloatArray, assess: RippleAssessor | None) -> Ripple:

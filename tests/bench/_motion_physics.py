@@ -180,3 +180,10 @@ def runge_kutta(
         s + step / 6 * (a + 2 * b + 2 * c + d)
         for s, a, b, c, d in zip(state, k1, k2, k3, k4, strict=True)
     )
+
+
+def voltage(parameters: Parameters, time: Array, current: Array) -> Array:
+    """At the part, one row a coil."""
+    volts = np.broadcast_to(parameters.get("volts", np.ones(1)), len(current))[:, None]
+    sag, sag_time = parameters["sag"][:, None], parameters["sag_time"][:, None]
+    return np.asarray(volts * (1 - sag * (1 - np.exp(-time / sag_time))))

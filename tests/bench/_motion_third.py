@@ -165,3 +165,10 @@ def run(parameters: Parameters, change: Array, duration: float) -> Waves:
             kept.append(current)
     times: Array = np.arange(len(kept), dtype=np.float64) * step * KEEP
     return Waves(times, np.array(kept).T, start, end, landing)
+
+
+def voltage(parameters: Parameters, time: Array, current: Array) -> Array:
+    """At the part, one row a coil."""
+    volts = np.broadcast_to(parameters.get("volts", np.ones(1)), len(current))[:, None]
+    charge = np.cumsum(current, axis=1) * (time[1] - time[0])
+    return np.asarray(volts * (1 - parameters["sink"][:, None] * charge))

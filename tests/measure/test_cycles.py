@@ -448,7 +448,9 @@ def test_motion_is_asked_of_coils_and_ripple_of_pumps() -> None:
     seen = []
 
     def motion(rises: Sequence[Rise]) -> list[Motion]:
-        ((time, current, noise_a),) = rises
+        ((time, current, noise_a, volts),) = rises
+        assert volts is not None
+        assert volts[5:] == pytest.approx(13.5, rel=0.05)
         assert 0.5e-3 < noise_a < 2e-3
         seen.append((time[0], time.size, current[-1]))
         return [Motion(answer=MotionAnswer.NO_SIGNATURE, reason="")]
@@ -524,7 +526,9 @@ def test_deferred_motion_gives_the_same_and_asks_nothing_during_the_run() -> Non
     def motion(rises: Sequence[Rise]) -> list[Motion]:
         asked.append(len(rises))
         answer = MotionAnswer.NO_SIGNATURE
-        return [Motion(answer=answer, reason=f"{i.sum():.9f} {noise:.9f}") for _, i, noise in rises]
+        return [
+            Motion(answer=answer, reason=f"{i.sum():.9f} {noise:.9f}") for _, i, noise, _ in rises
+        ]
 
     stream = CoilStream()
     blocks = stream.blocks()

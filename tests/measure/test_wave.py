@@ -210,7 +210,8 @@ def test_a_long_record_is_fitted_over_its_first_part() -> None:
 def test_motion_is_handed_the_on_time_from_switch_on() -> None:
     seen = []
 
-    def motion(time: Any, current: Any) -> Motion:
+    def motion(time: Any, current: Any, volts: Any) -> Motion:
+        assert volts is None
         seen.append((float(time[0]), float(time[-1]), current.size))
         return Motion(answer=MotionAnswer.NO_SIGNATURE, reason="none")
 
