@@ -11,14 +11,11 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 import numpy as np
 
 from benchrig.bench.look import (
-    CURRENT_ROLES,
-    LIVE_ZERO_TOLERANCE_CODES,
-    VOLTAGE_ROLES,
     Look,
     Window,
 )
@@ -40,21 +37,6 @@ WINDOW_SCANS_MIN = 16
 EDGES_KEPT = 64  # enough to place a late block between its edges
 
 GONE = (RigClientState.LOST, RigClientState.CLOSED)
-ANSWERING_ROLES = (*CURRENT_ROLES, *VOLTAGE_ROLES)  # to an output that is on
-
-
-@dataclass(slots=True, kw_only=True)
-class Liveness:
-    """Which inputs answered while the output was last commanded on."""
-
-    on_edges: int = 0
-    answered: dict[InputRole, int] = field(default_factory=dict)  # role -> number of that on-edge
-
-    def alive(self) -> tuple[InputRole, ...]:
-        """Inputs that showed current or voltage during the latest on-time."""
-        if self.on_edges == 0:
-            return ()
-        return tuple(role for role, edge in self.answered.items() if edge >= self.on_edges)
 
 
 class Observer:
@@ -70,7 +52,7 @@ class Observer:
         on_edge: Callable[[EdgeEvent], None] | None = None,
         was_on: bool = False,
     ) -> None:
-        """``was_on``: by an earlier link or program; its inputs have shown nothing to this one."""
+        """``was_on``: by an earlier link or program."""
         self.rig = rig
         self.output = output
         self.on_raw = on_raw  # every block as the rig sent it
@@ -83,9 +65,9 @@ class Observer:
         self.mistake: Exception | None = None  # in a callback; watching goes on without it
         self.lost: str | None = None
         self.finished = False  # the schedule ended by itself
-        self.liveness = Liveness(on_edges=int(was_on))
+        self._was_on = was_on
+        self._feed_closures_before = rig.feed_closures
         self.edges: list[tuple[int, bool]] = []  # (tick, our output is on)
-        self._by_input = {scale.input: scale for scale in rig.scales}
         self._collect: tuple[int, list[SampleBlock]] | None = None
         self._news = asyncio.Event()
         self._turn = asyncio.Event()
@@ -101,6 +83,11 @@ class Observer:
     def is_over(self) -> bool:
         """The schedule has ended, or the rig is gone: nothing of it is on any more."""
         return self.finished or self._broken_off
+
+    @property
+    def energised(self) -> bool:
+        """The supply may have been put onto the part: the feed was told to close."""
+        return self._was_on or self.rig.feed_closures > self._feed_closures_before
 
     @property
     def stopped(self) -> bool:
@@ -179,13 +166,9 @@ class Observer:
         self._turn.set()
 
     def begin_anew(self) -> None:
-        """Look at a rig that restarted in the middle, which dropped everything by itself.
-
-        What its inputs answered before says nothing about them now.
-        """
+        """Look at a rig that restarted in the middle, which dropped everything by itself."""
         if self.restarted:
             self.restarted, self.has_restarted = False, True
-            self.liveness.answered.clear()
 
     def _raise_if_gone(self) -> None:
         if self.lost is not None:
@@ -240,8 +223,6 @@ class Observer:
         if not self.edges or self.edges[-1][1] != on:
             self.edges.append((event.tick, on))
             del self.edges[:-EDGES_KEPT]
-            if on:
-                self.liveness.on_edges += 1
         self._hand("on_edge", event)
 
     def _hand(self, listener: str, news: object) -> None:
@@ -269,38 +250,7 @@ class Observer:
     def _take_joined(self, block: SampleBlock) -> None:
         if self._collect is not None and block.stream == self._collect[0]:
             self._collect[1].append(block)
-        self._note_liveness(block)
         self._hand("on_block", block)
-
-    def _note_liveness(self, block: SampleBlock) -> None:
-        live = self.liveness
-        silent = [
-            (column, scale)
-            for column, scale in enumerate(self._by_input[number] for number in block.inputs)
-            # One answer an on-time is enough.
-            if scale.role in ANSWERING_ROLES and live.answered.get(scale.role) != live.on_edges
-        ]
-        if not silent or not self.edges or not len(block.codes):
-            return
-        last_on = next((tick for tick, on in reversed(self.edges) if on), None)
-        if last_on is None:
-            return
-        off_after = next((tick for tick, on in self.edges[-2:] if not on and tick > last_on), None)
-        first = _scans_before(block, last_on)
-        stop = len(block.codes) if off_after is None else _scans_before(block, off_after)
-        if first >= stop:
-            return
-        for column, scale in silent:
-            codes = np.sort(block.codes[first:stop, column])
-            # The third highest: one or two noisy codes are no answer.
-            if codes[-min(3, len(codes))] - scale.zero_code > LIVE_ZERO_TOLERANCE_CODES:
-                live.answered[scale.role] = live.on_edges
-
-
-def _scans_before(block: SampleBlock, tick: int) -> int:
-    """How many scans of a block began before a tick."""
-    scans = -((block.tick - tick) // block.scan_period_ticks)
-    return min(max(scans, 0), len(block.codes))
 
 
 def join_neighbours(blocks: Sequence[SampleBlock]) -> Iterator[SampleBlock]:

@@ -1,10 +1,12 @@
 """Making safe: commands off, waits out the decay, and ends only with measured evidence.
 
-Order of one attempt: outputs off, decay, looks. A look is a read-back plus a fresh window of
-current and part voltage. If the part still shows current or voltage, the feed is opened and it
-is looked at again. Evidence also needs inputs that are known to be alive: a dead converter
-also reads "no current". If nothing proves the part off, ``make_safe`` does not return until it
-is proven, or the link is gone and somebody has said that the supply is off the part.
+Order of one attempt: outputs off, decay, looks; feed open, looks; the inputs asked whether they
+are alive (``life``), looks. A look is a read-back plus a fresh window of current and part
+voltage. A part that shows current or voltage with its output off has its feed opened all the
+same and is looked at again. A dead converter also reads "no current", so inputs that did not
+answer after the last switch-off prove nothing. If nothing proves the part off, ``make_safe`` does
+not return until it is proven, or the link is gone and somebody has said that the supply is off
+the part.
 
 This module is the only maker of ``SafeEvidence``; it never reads an acknowledgement as proof.
 """
@@ -15,12 +17,12 @@ import asyncio
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field, replace
 
+from benchrig.bench.life import show_life
 from benchrig.bench.look import Window
 from benchrig.bench.observer import Observer
-from benchrig.bench.source import run_source
-from benchrig.errors import LinkError, NotProvenSafe, RigError
-from benchrig.record.values import DISCONNECT, NotProven, SafeEvidence, SafeReading
-from benchrig.wire.messages import FaultReason, InputRole, StatusFlag
+from benchrig.errors import LinkError, NotProvenSafe, PrecheckFailed, RigError, RigRefused
+from benchrig.record.values import DISCONNECT, LifeSign, NotProven, SafeEvidence, SafeReading
+from benchrig.wire.messages import FaultReason, InputRole, RefusalReason, StatusFlag
 
 CURRENT_THRESHOLD_A = 0.020  # or five times the noise of a look, whichever is larger
 VOLTAGE_THRESHOLD_V = 0.5
@@ -49,6 +51,15 @@ class Shortfall:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Seen:
+    """Looks in a row that show nothing on; evidence only together with inputs that are alive."""
+
+    readings: tuple[SafeReading, ...]
+    limit_a: float
+    limit_v: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Offsets:
     """Off-readings from before the first pulse, by input; empty when there were none."""
 
@@ -67,11 +78,13 @@ Reopen = Callable[[], Awaitable[Observer | None]]
 
 
 async def prove_off(observer: Observer, offsets: Offsets) -> SafeEvidence | Shortfall:
-    """One whole attempt: outputs off, look; then feed open, look again.
+    """One whole attempt: outputs off, look; feed open, look again; inputs alive, look again.
 
-    Once something has been on, by whatever link or program, the inputs must have answered in the
-    latest on-time, or answer the low-current source now. Standing at their live zero is enough
-    only while nothing has been.
+    Once the feed has been closed, by whatever link or program, the inputs must answer the
+    low-current source now, after the last switch-off: what they showed before it says nothing.
+    Until then standing at their live zero is enough. With the feed stuck closed nothing is
+    evidence: only the output's switch lies between supply and part, and nothing but the supply
+    could show the inputs alive.
     """
     rig = observer.rig
     began = asyncio.get_running_loop().time()
@@ -79,7 +92,7 @@ async def prove_off(observer: Observer, offsets: Offsets) -> SafeEvidence | Shor
     await asyncio.sleep(DECAY_WAIT_S)
     status = await rig.read_status()
     feed_was_closed = bool(status.flags & StatusFlag.FEED_CLOSED)
-    stays: SafeEvidence | Shortfall | None = None
+    stays: Seen | Shortfall | None = None
     if feed_was_closed:
         stays = await _look(observer, offsets, began, feed_opened=False)
     await rig.open_feed()
@@ -89,9 +102,32 @@ async def prove_off(observer: Observer, offsets: Offsets) -> SafeEvidence | Shor
     found = await _look(observer, offsets, began, feed_opened=needed_feed)
     if isinstance(found, Shortfall):
         return found
-    if observer.liveness.on_edges == 0 or observer.liveness.alive():
-        return found
-    return await _prove_alive(observer, offsets, began, needed_feed)
+    if observer.feed_stuck:
+        return Shortfall(
+            reason="the feed contactor is stuck closed: nothing but the switch of the output is "
+            "between supply and part, and nothing can show that the inputs are alive",
+            last_current_a=found.readings[-1].current_a,
+            feed_opened=False,
+        )
+    life: tuple[LifeSign, ...] = ()
+    if observer.energised:
+        asked = await _ask_inputs(observer)
+        if isinstance(asked, Shortfall):
+            return asked
+        life = asked
+        found = await _look(observer, offsets, began, feed_opened=needed_feed)
+        if isinstance(found, Shortfall):
+            return found
+    return SafeEvidence(
+        readings=found.readings,
+        threshold_current_a=found.limit_a,
+        threshold_voltage_v=found.limit_v,
+        feed_opened=needed_feed,
+        inputs_alive=_alive_text(life),
+        waited_s=asyncio.get_running_loop().time() - began,
+        energised=observer.energised,
+        life=life,
+    )
 
 
 async def make_safe(
@@ -190,7 +226,7 @@ async def _prove_off_over_a_restart(
 
 async def _look(
     observer: Observer, offsets: Offsets, began: float, *, feed_opened: bool
-) -> SafeEvidence | Shortfall:
+) -> Seen | Shortfall:
     good: list[SafeReading] = []
     problem, last_current_a = "no look at the part was possible", None
     limit_a, limit_v = CURRENT_THRESHOLD_A, VOLTAGE_THRESHOLD_V
@@ -222,14 +258,7 @@ async def _look(
             )
         )
         if len(good) == READINGS_NEEDED:
-            return SafeEvidence(
-                readings=tuple(good),
-                threshold_current_a=limit_a,
-                threshold_voltage_v=limit_v,
-                feed_opened=feed_opened,
-                inputs_alive=_alive_text(observer),
-                waited_s=loop.time() - began,
-            )
+            return Seen(readings=tuple(good), limit_a=limit_a, limit_v=limit_v)
     return Shortfall(reason=problem, last_current_a=last_current_a, feed_opened=feed_opened)
 
 
@@ -271,40 +300,39 @@ def _thresholds(window: Window, limit_a: float, limit_v: float) -> tuple[float, 
     return limit_a, limit_v
 
 
-async def _prove_alive(
-    observer: Observer, offsets: Offsets, began: float, feed_opened: bool
-) -> SafeEvidence | Shortfall:
-    """Let the low-current source answer for the inputs, feed open, and look once more."""
-    if observer.feed_stuck:  # the supply, and not the source, would be switched onto the part
-        return Shortfall(
-            reason="the feed contactor is stuck closed, so nothing can show that the inputs are "
-            "alive",
-            last_current_a=None,
-            feed_opened=True,
-        )
+async def _ask_inputs(observer: Observer) -> tuple[LifeSign, ...] | Shortfall:
+    """Let the low-current source answer for the inputs; all off and feed open before and after."""
     status = await observer.rig.read_status()
     if status.fault is not FaultReason.NONE:
         await observer.rig.clear_fault(status.fault)
-    before = dict(observer.liveness.answered)
-    await run_source(observer, 0.1)
-    answered = [r for r, edge in observer.liveness.answered.items() if edge != before.get(r)]
+    try:
+        life = await show_life(observer)
+        if not life.signs:  # a frame may have been lost on the way: a second time says
+            life = await show_life(observer)
+    except PrecheckFailed as error:
+        return Shortfall(reason=error.message, last_current_a=None, feed_opened=True)
+    except RigRefused as error:
+        if error.reason != RefusalReason.FEED_MUST_BE_OPEN.name:
+            raise
+        observer.feed_stuck = True
+        reason = "the rig itself says that the feed is not open: it may be stuck closed"
+        return Shortfall(reason=reason, last_current_a=None, feed_opened=False)
     await observer.rig.open_feed()
     await asyncio.sleep(DECAY_WAIT_S)
-    if not answered:
-        return Shortfall(
-            reason="the inputs did not answer to the low-current source, so they may be dead",
-            last_current_a=None,
-            feed_opened=True,
+    if not life.signs:
+        return Shortfall(reason=life.problem, last_current_a=None, feed_opened=True)
+    return life.signs
+
+
+def _alive_text(life: tuple[LifeSign, ...]) -> str:
+    if not life:
+        return (
+            "every current and part-voltage input stands at its live zero, and the feed was never "
+            "closed"
         )
-    return await _look(observer, offsets, began, feed_opened=feed_opened)
-
-
-def _alive_text(observer: Observer) -> str:
-    roles = observer.liveness.alive()
-    if not roles:
-        return "every current and part-voltage input stands at its live zero"
-    names = ", ".join(role.name.lower().replace("_", " ") for role in roles)
-    return f"answered while the output was last on: {names}"
+    return "answered the low-current source after the last switch-off: " + ", ".join(
+        f"{sign.input} {sign.off:.3f} to {sign.on:.3f} {sign.unit}" for sign in life
+    )
 
 
 def _alarm(shortfall: Shortfall) -> NotProvenSafe:

@@ -32,6 +32,21 @@ def source_output(observer: Observer) -> int:
     raise PrecheckFailed(["the rig has no low-current source, so there is no cold check"])
 
 
+def source_schedule(mask: int, on_us: int) -> Schedule:
+    """These outputs on once, then off."""
+    steps = tuple(
+        ScheduleStep(
+            schedule_id=SOURCE_SCHEDULE_ID,
+            step=number,
+            outputs_mask=outputs,
+            duration_us=duration_us,
+            change_us=0,
+        )
+        for number, (outputs, duration_us) in enumerate(((mask, on_us), (0, 50_000)))
+    )
+    return Schedule(schedule_id=SOURCE_SCHEDULE_ID, steps=steps, repeat_count=1)
+
+
 async def run_source(observer: Observer, duration_s: float) -> Window:
     """Run the source through the observed output and look at what it gives.
 
@@ -39,27 +54,7 @@ async def run_source(observer: Observer, duration_s: float) -> Window:
     schedule ends off by the rig's own clock.
     """
     mask = 1 << source_output(observer) | 1 << observer.output
-    on_us = round((2.0 * SETTLE_S + 2.0 * duration_s + 0.2) * 1e6)
-    schedule = Schedule(
-        schedule_id=SOURCE_SCHEDULE_ID,
-        steps=(
-            ScheduleStep(
-                schedule_id=SOURCE_SCHEDULE_ID,
-                step=0,
-                outputs_mask=mask,
-                duration_us=on_us,
-                change_us=0,
-            ),
-            ScheduleStep(
-                schedule_id=SOURCE_SCHEDULE_ID,
-                step=1,
-                outputs_mask=0,
-                duration_us=50_000,
-                change_us=0,
-            ),
-        ),
-        repeat_count=1,
-    )
+    schedule = source_schedule(mask, round((2.0 * SETTLE_S + 2.0 * duration_s + 0.2) * 1e6))
     observer.finished = False
     await observer.rig.load(schedule)
     await observer.rig.start(SOURCE_SCHEDULE_ID)

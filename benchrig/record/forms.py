@@ -256,6 +256,7 @@ def _safe_to_json(made_safe: SafeEvidence | NotProven) -> dict[str, Any]:
             "feed_opened": made_safe.feed_opened,
             "readings": plain(made_safe.readings),
             "inputs_alive": plain(made_safe.inputs_alive),
+            "life": plain(made_safe.life),
             "waited_s": plain(made_safe.waited_s),
         }
     return {

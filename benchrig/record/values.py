@@ -126,6 +126,16 @@ class SafeReading:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LifeSign:
+    """An input that rose and fell with the low-current source, after the last switch-off."""
+
+    input: str
+    off: float
+    on: float
+    unit: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SafeEvidence:
     """Measured proof that the part is off. Refuses to exist when the readings do not show it."""
 
@@ -135,8 +145,12 @@ class SafeEvidence:
     feed_opened: bool
     inputs_alive: str  # how it is known that the inputs would have shown a current
     waited_s: float
+    energised: bool = False  # the feed had been closed, by whatever link or program
+    life: tuple[LifeSign, ...] = ()  # inputs that answered after the last switch-off
 
     def __post_init__(self) -> None:
+        if self.energised and not self.life:
+            raise ValueError("evidence after the feed was closed needs inputs that answered since")
         if len(self.readings) < SAFE_READINGS_MIN:
             raise ValueError(f"evidence needs {SAFE_READINGS_MIN} readings or more")
         if not (self.threshold_current_a > 0 and self.threshold_voltage_v > 0):

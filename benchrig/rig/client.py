@@ -89,6 +89,7 @@ class Rig:
         self._exchange = Exchange(link)
         self._heartbeat: Heartbeat | None = None  # once it is open
         self._closed = False
+        self.feed_closures = 0  # how often it was told to close, whether or not it did
 
     # --- what is known ---
 
@@ -203,6 +204,7 @@ class Rig:
 
     async def close_feed(self) -> int:
         """Close the feed; returns the tick."""
+        self.feed_closures += 1
         return await self._do(CloseFeed())
 
     async def open_feed(self) -> int:

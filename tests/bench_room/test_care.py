@@ -78,7 +78,7 @@ def test_what_is_not_the_resistor_never_bears_the_supply(fault: str, ohm: float,
         with pytest.raises(PrecheckFailed, match=why):
             await care.calibrate(observer, wrong, meter)
         assert observer.edges[-1][1] is False
-        assert observer.liveness.on_edges == 1, "the low-current source, and nothing else"
+        assert sum(on for _, on in observer.edges) == 1, "the low-current source, and nothing else"
 
     with_rig(f"known-resistor{fault}", work)
 

@@ -50,12 +50,21 @@ class SafeReadingJson(TypedDict):
 
 
 @with_config(EXACT)
+class LifeSignJson(TypedDict):
+    input: str
+    off: float
+    on: float
+    unit: str
+
+
+@with_config(EXACT)
 class MadeSafeJson(TypedDict):
     proven: Literal[True]
     residual_current_a: float
     feed_opened: bool
     readings: list[SafeReadingJson]
     inputs_alive: str
+    life: list[LifeSignJson]
     waited_s: float
 
 
