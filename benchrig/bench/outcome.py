@@ -9,6 +9,7 @@ from datetime import datetime
 from benchrig.bench.context import four_wire
 from benchrig.bench.known import Known
 from benchrig.errors import ExitCode
+from benchrig.judge.consistency import contradictions
 from benchrig.judge.evidence import Evidence, Judgement, judge_evidence
 from benchrig.judge.statistics import upper_bound_95
 from benchrig.judge.verdict import Verdict
@@ -124,6 +125,13 @@ def evidence_of(
         held=plan.stage is Stage.HELD,
         motion_reference=known.motion_reference,
         typed_in=known.typed_in,
+        contradictions=contradictions(
+            plan.part,
+            record.cold,
+            cycles,
+            clock_ratio_ppm=record.rig.clock_ratio_ppm,
+            clock_tolerance_ppm=record.rig.clock_tolerance_ppm,
+        ),
     )
 
 

@@ -25,7 +25,6 @@ from tests.bench_room.jobs import Told, plan_for, sim_job
 from tests.stranger.built.config import KINDS, RigConfig
 from tests.stranger.built.rig import StrangerRig
 
-DUMMY_OHM = 14.3  # output 0, at the bench, warm from nothing
 LOOK_US = 5_000
 AMBIENT = PartTemperature(value_c=21.7, std_uncertainty_c=1.0, basis=TemperatureBasis.SOAKED)
 CLICKS = Pattern(
@@ -118,11 +117,8 @@ def offered(config: RigConfig) -> Iterator[list[StrangerRig]]:
         yield made
 
 
-def conform(
-    *sins: str, kind: str = "document", dummy_ohm: float | None = None
-) -> ConformanceReport:
+def conform(*sins: str, kind: str = "document") -> ConformanceReport:
     """What ``rig conform`` finds on it."""
-    del dummy_ohm
 
     async def main() -> ConformanceReport:
         link = StrangerLink(StrangerRig(config_of(*sins, kind=kind)))

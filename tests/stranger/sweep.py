@@ -17,7 +17,7 @@ from benchrig.bench.conform import Outcome
 from benchrig.errors import BenchrigError
 from tests.stranger.built.rig import StrangerRig
 from tests.stranger.built.sins import CATALOGUE
-from tests.stranger.link import DUMMY_OHM, config_of, conform, offered, run_on
+from tests.stranger.link import config_of, conform, offered, run_on
 
 LIVE_A = 0.05
 
@@ -52,7 +52,7 @@ def ran(*sins: str) -> Seen:
 def conformed(*sins: str) -> str:
     """The checks that failed, or why conform could not be done."""
     try:
-        report = conform(*sins, dummy_ohm=DUMMY_OHM)
+        report = conform(*sins)
     except BenchrigError as error:
         return f"{type(error).__name__}: {error.message}"
     return " ".join(c.name for c in report.checks if c.outcome is Outcome.FAIL)
