@@ -22,7 +22,7 @@ from benchrig.bench.uncancelled import finish
 from benchrig.errors import PrecheckFailed
 from benchrig.measure import coil
 from benchrig.quantity import Measured
-from benchrig.wire.messages import InputRole, ScheduleStep
+from benchrig.wire.messages import InputFlag, InputRole, ScheduleStep
 from benchrig.wire.schedule import Schedule
 
 SCHEDULE_ID = 0x5C20
@@ -111,13 +111,21 @@ async def check_rig(observer: Observer, resistor: Measured | None) -> list[RigCh
 
 
 async def calibrate(
-    observer: Observer, resistor: Measured, meter_v: Callable[[], Awaitable[Measured]]
+    observer: Observer,
+    resistor: Measured,
+    meter_v: Callable[[], Awaitable[Measured]],
+    *,
+    lead_null: Measured | None,
+    lead_null_age_s: float | None,
 ) -> list[InputCalibration]:
     """Gain and offset of the inputs that judge a part.
 
     ``resistor`` is clipped to the observed output and bears the supply for some seconds.
-    ``meter_v`` gives what a calibrated meter reads across the resistor while it is on.
+    ``meter_v`` gives what a calibrated meter reads across the resistor while it is on, at its own
+    ends. An input that is not at the part's terminals sees the leads too: without a fresh
+    ``lead_null`` their drop would be taken for a gain, and such a rig is refused.
     """
+    _refuse_without_null(observer, lead_null, lead_null_age_s)
     await prechecks.clear_old_fault(observer, _quiet)
     offsets, _ = await prechecks.baseline(observer)
     zero = (await observer.window(CALIBRATED_ROLES, LOOK_S)).readings
@@ -128,9 +136,13 @@ async def calibrate(
         raise PrecheckFailed(
             [f"no resistor is read: {found.reason}"], advice="clip it on in place of a part"
         )
-    done = [_low_current_gain(zero, low, observer, resistor), _reference(zero)]
+    fine = zero[InputRole.PART_VOLTAGE_FINE]
+    clipped = _with_leads(fine, resistor, lead_null)
+    done = [_low_current_gain(zero, low, observer, clipped), _reference(zero)]
     hot, volts = await _at_operating_current(observer, offsets, meter_v)
-    done.append(_entry(zero[InputRole.PART_VOLTAGE], hot[InputRole.PART_VOLTAGE], volts))
+    coarse = zero[InputRole.PART_VOLTAGE]
+    seen = _times(volts, _with_leads(coarse, resistor, lead_null), resistor)
+    done.append(_entry(coarse, hot[InputRole.PART_VOLTAGE], seen))
     amperes = Measured(
         value=volts.value / resistor.value,
         std_uncertainty=volts.value / resistor.value * math.hypot(_rel(volts), _rel(resistor)),
@@ -140,6 +152,42 @@ async def calibrate(
         if role in hot and hot[role].saturated_share == 0.0:
             done.append(_entry(zero[role], hot[role], amperes))
     return done
+
+
+def _refuse_without_null(
+    observer: Observer, lead_null: Measured | None, age_s: float | None
+) -> None:
+    """PrecheckFailed where an input sees leads that nobody has nulled."""
+    scales = (observer.scale(InputRole.PART_VOLTAGE), observer.scale(InputRole.PART_VOLTAGE_FINE))
+    if all(s is None or s.flags & InputFlag.AT_PART_TERMINALS for s in scales):
+        return
+    if refusal := coil.null_refusal(lead_null, age_s):
+        raise PrecheckFailed(
+            [f"{refusal}; the leads' drop would be taken for a gain"],
+            advice="`benchrig rig null` takes it; then calibrate",
+        )
+
+
+def _with_leads(reading: Reading, resistor: Measured, lead_null: Measured | None) -> Measured:
+    """What an input has across it, in ohm: the resistor, and the leads unless it is beyond them."""
+    if lead_null is None or reading.scale.flags & InputFlag.AT_PART_TERMINALS:
+        return resistor
+    return Measured(
+        value=resistor.value + lead_null.value,
+        std_uncertainty=math.hypot(resistor.std_uncertainty, lead_null.std_uncertainty),
+        unit="ohm",
+    )
+
+
+def _times(volts: Measured, clipped: Measured, resistor: Measured) -> Measured:
+    """The meter's volts across the resistor, as an input sees them that has leads before it."""
+    share = clipped.value / resistor.value
+    leads_u = math.sqrt(max(clipped.std_uncertainty**2 - resistor.std_uncertainty**2, 0.0))
+    return Measured(
+        value=volts.value * share,
+        std_uncertainty=volts.value * share * math.hypot(_rel(volts), leads_u / clipped.value),
+        unit="V",
+    )
 
 
 async def _at_operating_current(

@@ -7,6 +7,7 @@ uncertainty; a missing one leaves the build tolerance. Either is said in the rec
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from datetime import datetime
 
 from benchrig.measure.samples import UNCALIBRATED_GAIN_REL_U, InputScale
 from benchrig.quantity import Measured
@@ -67,6 +68,14 @@ class Equipment:
     def lead_null(self) -> Measured | None:
         """Resistance of the leads, as last taken."""
         return None if self.null is None else self.null.resistance_ohm
+
+    @property
+    def lead_null_age_s(self) -> float | None:
+        """How long ago it was taken, by the wall clock."""
+        if self.null is None:
+            return None
+        taken, now = (datetime.fromisoformat(s).astimezone() for s in (self.null.at, self.now))
+        return (now - taken).total_seconds()
 
     def identity(self, rig: Rig, url: str, output: int) -> RigIdentity:
         """The rig as the record names it."""

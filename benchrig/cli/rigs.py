@@ -175,7 +175,9 @@ def rig_calibrate(
 ) -> None:
     """Two-point calibration of the inputs with a known resistor and a meter."""
     from benchrig.bench import calibrate as care
-    from benchrig.bench.equipment import rig_id
+    from benchrig.bench.equipment import Equipment, rig_id
+    from benchrig.cli.pace import stamp
+    from benchrig.record.log import RunLog
 
     resistor = _ohm(resistor_ohm, resistor_u_ohm)
     if meter_v is not None:
@@ -184,7 +186,16 @@ def rig_calibrate(
 
     async def work(observer: Observer) -> tuple[str, list[InputCalibration]]:
         meter = partial(_meter_reading, meter_v, meter_u_v)
-        return rig_id(observer.rig), await care.calibrate(observer, resistor, meter)
+        with RunLog.open(log) as run_log:
+            equipment = Equipment.load(run_log, observer.rig, output, stamp())
+        found = await care.calibrate(
+            observer,
+            resistor,
+            meter,
+            lead_null=equipment.lead_null,
+            lead_null_age_s=equipment.lead_null_age_s,
+        )
+        return rig_id(observer.rig), found
 
     unique_id, found = _with_rig(rig, output, log, work, calibrated=False)
     reference = f"{resistor_ohm:g} ohm ± {2 * resistor_u_ohm:g} ohm, and a meter"

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import math
+import re
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import TypeVar
@@ -37,12 +39,25 @@ def with_rig(scenario: str, work: Callable[[Rig, Observer], Awaitable[T]]) -> T:
         return runner.run(main())
 
 
+NULL = Measured(value=0.14, std_uncertainty=0.002, unit="ohm")  # of the simulated bench
+
+
+async def calibrated(
+    observer: Observer,
+    resistor: Measured,
+    meter_v: Callable[[], Awaitable[Measured]],
+    null: Measured | None = NULL,
+    age_s: float | None = 60.0,
+) -> list[care.InputCalibration]:
+    return await care.calibrate(observer, resistor, meter_v, lead_null=null, lead_null_age_s=age_s)
+
+
 def calibration_of(scenario: str) -> tuple[str, list[care.InputCalibration]]:
     async def meter() -> Measured:
         return Measured(value=METER_V, std_uncertainty=0.005, unit="V")
 
     async def work(rig: Rig, observer: Observer) -> tuple[str, list[care.InputCalibration]]:
-        return rig_id(rig), await care.calibrate(observer, RESISTOR, meter)
+        return rig_id(rig), await calibrated(observer, RESISTOR, meter)
 
     return with_rig(scenario, work)
 
@@ -76,7 +91,7 @@ def test_what_is_not_the_resistor_never_bears_the_supply(fault: str, ohm: float,
     async def work(rig: Rig, observer: Observer) -> None:
         wrong = Measured(value=ohm, std_uncertainty=0.01, unit="ohm")
         with pytest.raises(PrecheckFailed, match=why):
-            await care.calibrate(observer, wrong, meter)
+            await calibrated(observer, wrong, meter)
         assert observer.edges[-1][1] is False
         assert sum(on for _, on in observer.edges) == 1, "the low-current source, and nothing else"
 
@@ -88,7 +103,7 @@ def test_a_wrong_meter_reading_is_not_taken_for_a_gain() -> None:
         return Measured(value=METER_V / 2, std_uncertainty=0.005, unit="V")
 
     async def work(rig: Rig, observer: Observer) -> None:
-        await care.calibrate(observer, RESISTOR, meter)
+        await calibrated(observer, RESISTOR, meter)
 
     with pytest.raises(PrecheckFailed, match="wrong meter reading"):
         with_rig("known-resistor", work)
@@ -192,9 +207,84 @@ def test_a_calibration_that_is_interrupted_ends_with_a_look_at_the_resistor() ->
         async def meter() -> Measured:
             raise asyncio.CancelledError
 
-        await care.calibrate(observer, RESISTOR, meter)
+        await calibrated(observer, RESISTOR, meter)
 
     with pytest.raises(asyncio.CancelledError):
         with_rig("known-resistor", leave)
     with pytest.raises(NotProvenSafe):
         with_rig("known-resistor?fault=welded-output@cycle1&fault=welded-feed@cycle1", leave)
+
+
+def two_wire(folder: Path, name: str, lead_ohm: float) -> str:
+    """A packaged scenario with other leads, sensed at the rig's own terminals."""
+    import benchrig_sim
+
+    packaged = Path(benchrig_sim.__file__).parent / "scenarios" / f"{name}.toml"
+    text = re.sub(r"(?m)^lead_ohm = .*\n", "", packaged.read_text(encoding="utf-8"))
+    text = re.sub(r"(?m)^\[bench\]\nfour_wire = false\n", "", text)
+    text = text.replace(
+        "[[part]]\n", f"[bench]\nfour_wire = false\n\n[[part]]\nlead_ohm = {lead_ohm}\n"
+    )
+    path = folder / f"{name}.toml"
+    path.write_text(text, encoding="utf-8")
+    return str(path)
+
+
+@pytest.mark.parametrize("lead_ohm", [0.0, 0.05, 0.14, 0.3])
+def test_the_leads_are_no_gain(lead_ohm: float, tmp_path: Path) -> None:
+    """Truth from the scenario: each input's own gain error, whatever the leads are."""
+    from benchrig_sim.scenario import open_scenario
+
+    async def short(rig: Rig, observer: Observer) -> Measured:
+        return await care.take_null(observer)
+
+    null = with_rig(two_wire(tmp_path, "clips-shorted", lead_ohm), short)
+    # Supply, feed, switch and shunt, as in METER_V, and these leads in place of its 0.06 ohm.
+    volts = 13.5 * 22.0 / (22.0 + 0.13 + lead_ohm)
+
+    async def meter() -> Measured:
+        return Measured(value=volts, std_uncertainty=0.005, unit="V")
+
+    async def work(rig: Rig, observer: Observer) -> list[care.InputCalibration]:
+        return await calibrated(observer, RESISTOR, meter, null)
+
+    scenario = two_wire(tmp_path, "known-resistor", lead_ohm)
+    truth = {m.info.role: m for m in open_scenario(scenario).rig.inputs}
+    found = {c.role: c for c in with_rig(scenario, work)}
+    for role in (InputRole.PART_VOLTAGE, InputRole.CURRENT_FINE):
+        true_gain = 1.0 / (1.0 + truth[role].gain_error)
+        assert abs(found[role].gain - true_gain) <= 2 * found[role].gain_rel_uncertainty, role
+    # Only the ratio of the fine input to the reference counts.
+    fine, reference = truth[InputRole.PART_VOLTAGE_FINE], truth[InputRole.REFERENCE_VOLTAGE]
+    true_ratio = (1.0 + reference.gain_error) / (1.0 + fine.gain_error)
+    entry = found[InputRole.PART_VOLTAGE_FINE]
+    doubt = 2 * math.hypot(entry.gain_rel_uncertainty, care.prechecks.REFERENCE_RESISTOR_REL_U)
+    assert abs(entry.gain - true_ratio) <= doubt
+
+
+@pytest.mark.parametrize(
+    ("null", "age_s", "why"),
+    [(None, None, "no lead null"), (NULL, 1e6, "older than a shift"), (NULL, None, "older")],
+)
+def test_leads_that_nobody_nulled_are_not_calibrated_away(
+    null: Measured | None, age_s: float | None, why: str, tmp_path: Path
+) -> None:
+    async def meter() -> Measured:
+        raise AssertionError("the supply is on it")
+
+    async def work(rig: Rig, observer: Observer) -> None:
+        with pytest.raises(PrecheckFailed, match=why):
+            await calibrated(observer, RESISTOR, meter, null, age_s)
+        assert observer.edges == []
+
+    with_rig(two_wire(tmp_path, "known-resistor", 0.1), work)
+
+
+def test_an_input_at_the_part_needs_no_null() -> None:
+    async def meter() -> Measured:
+        return Measured(value=METER_V, std_uncertainty=0.005, unit="V")
+
+    async def work(rig: Rig, observer: Observer) -> int:
+        return len(await calibrated(observer, RESISTOR, meter, None, None))
+
+    assert with_rig("known-resistor", work) >= 4
