@@ -11,9 +11,10 @@ import threading
 from collections.abc import Callable, Sequence
 from typing import Any, Protocol
 
-from sqlalchemy import Connection, Engine, insert
-from sqlalchemy.exc import OperationalError
+from sqlalchemy import Connection, Engine, bindparam, insert, select
+from sqlalchemy.exc import IntegrityError, OperationalError
 
+from benchrig.errors import LogError
 from benchrig.record.chain import append_row
 from benchrig.record.database import set_full_sync
 from benchrig.record.schema import chunk_table, end_table
@@ -21,6 +22,7 @@ from benchrig.record.schema import chunk_table, end_table
 COMMIT_PERIOD_S = 0.8  # and the commit itself: under a second together
 LINGER_TURNS = 3  # without a writer
 BUSY_TRIES_MAX = 6  # each waits for the database's own busy time
+_ENDED = select(end_table.c.record_id).where(end_table.c.record_id == bindparam("record"))
 
 
 class Committed(Protocol):
@@ -165,8 +167,9 @@ class Committer:
 
         def work() -> None:
             with connection.begin():
-                if rows:
-                    connection.execute(insert(chunk_table), rows)
+                for record_id in {row["record_id"] for row in (*rows, *filter(None, [last]))}:
+                    _refuse_ended(connection, record_id)
+                _insert_chunks(connection, rows)
                 if last is not None:
                     key = last["record_id"]
                     append_row(connection, last["log_id"], "end", end_table, last, key)
@@ -189,6 +192,29 @@ class Committer:
         with self._lock:
             self._writers.remove(writer)
         writer.end()
+
+
+def _insert_chunks(connection: Connection, rows: Sequence[dict[str, Any]]) -> None:
+    if not rows:
+        return
+    try:
+        connection.execute(insert(chunk_table), rows)
+    except IntegrityError as error:
+        which = ", ".join(sorted({row["record_id"] for row in rows}))
+        raise LogError(
+            f"record {which}: another program writes this run too",
+            advice="end the other program; the run stays open until it is settled",
+        ) from error
+
+
+def _refuse_ended(connection: Connection, record_id: str) -> None:
+    """A run has one end: whoever found it open and closed it was first, and that stays."""
+    if connection.execute(_ENDED, {"record": record_id}).first() is not None:
+        raise LogError(
+            f"record {record_id}: another program has found this run open and closed it; what was "
+            "measured since is not kept",
+            advice=f"see `benchrig record show {record_id}`, and run the part again",
+        )
 
 
 def _retry(work: Callable[[], None], writers: Sequence[Committed]) -> None:

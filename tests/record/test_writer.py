@@ -300,3 +300,30 @@ def test_a_log_takes_another_run_after_all_have_ended(tmp_path: Path) -> None:
             log._committer.join()
             assert same_blocks(list(log.samples(name)), [made.block(0)])
         assert verify(log) == []
+
+
+def test_a_run_that_another_program_closed_ends_once_and_is_told_in_words(tmp_path: Path) -> None:
+    path, record_id = tmp_path / "runs.db", "20260101-000000-0001"
+    with RunLog.open(path) as first, RunLog.open(path) as second:
+        first.begin_run(record_id, made.plan(), made.rig())
+        writer = first.writer(record_id)
+        found = second.close_found_open(record_id, made.evidence(), "2026-01-01T00:00:09+00:00")
+        with pytest.raises(LogError, match="another program has found this run open and closed"):
+            writer.finish(made.record(record_id))
+        assert first.record(record_id) == found
+        assert first.open_runs() == []
+        assert verify(first) == []
+
+
+def test_two_programs_that_write_one_run_are_told_so(tmp_path: Path) -> None:
+    path, record_id = tmp_path / "runs.db", "20260101-000000-0002"
+    with RunLog.open(path) as first, RunLog.open(path) as second:
+        first.begin_run(record_id, made.plan(), made.rig())
+        writers = [log.writer(record_id) for log in (first, second)]
+        for writer in writers:
+            writer.add_block(made.block(0))
+        writers[0].flush()
+        with pytest.raises(LogError, match="another program writes this run too"):
+            writers[1].flush()
+        writers[0].finish(made.record(record_id))
+        assert verify(first) == []
