@@ -30,6 +30,7 @@ from tests.mutants.rooms import TREE
 CPU_S_MAX = 90  # of one mutant: one that goes round for ever has been noticed
 WALL_S_MAX = 420.0  # one that waits for ever, too; generous, for a machine may be busy
 End = Literal["killed", "survived", "hung", "stillborn"]
+BROKEN = 78  # this tool
 STILLBORN = 77  # the compiler refuses it: no mutant at all
 _STANDS_ON = ("numpy", "sqlalchemy", "pydantic", "pytest", "hypothesis", "fastcrc", "serial")
 
@@ -90,6 +91,8 @@ def _await(child: int, until_s: float) -> End:
             if os.WIFSIGNALED(status) and os.WTERMSIG(status) in (signal.SIGXCPU, signal.SIGKILL):
                 return "hung"
             code = os.waitstatus_to_exitcode(status)
+            if code == BROKEN or code in (3, 4):  # pytest's own trouble, or a wrong option
+                raise RuntimeError("the tests could not be asked at all")
             return "stillborn" if code == STILLBORN else "killed" if code else "survived"
         time.sleep(wait_s)
         wait_s = min(wait_s * 1.3, 0.2)
@@ -99,7 +102,7 @@ def _await(child: int, until_s: float) -> End:
 
 
 def _in_child(path: str, text: str, tests: Sequence[str], folder: Path) -> None:
-    code = 1
+    code = BROKEN
     try:
         os.setpgid(0, 0)  # what it starts ends with it
         resource.setrlimit(resource.RLIMIT_CPU, (CPU_S_MAX, CPU_S_MAX + 1))
@@ -115,7 +118,8 @@ def _in_child(path: str, text: str, tests: Sequence[str], folder: Path) -> None:
 
         found = [test for test in tests if (TREE / test.partition("::")[0]).exists()]
         options = ["-x", "-q", "-p", "no:cacheprovider", "-p", "no:xdist", "--timeout=300"]
-        options += ["--hypothesis-seed=0", "-W", "ignore::pytest.PytestConfigWarning"]
+        # Plain: what was imported before pytest could no longer be rewritten.
+        options += ["--hypothesis-seed=0", "--assert=plain"]
         code = int(pytest.main([*options, *found]))
         if code == pytest.ExitCode.NO_TESTS_COLLECTED:
             code = 0  # nobody looked

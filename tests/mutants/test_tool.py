@@ -19,7 +19,8 @@ PACKING = "benchrig/wire/packing.py"
 CONTROL = """
 import sys
 from pathlib import Path
-from tests.mutants.play import Change, play
+from tests.mutants.play import Change, play, warm_up
+warm_up()
 path, test, old, new = sys.argv[1:]
 text, change = Path(path).read_text(), Change(path=path, line=1, name="control")
 assert old in text
