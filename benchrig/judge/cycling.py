@@ -130,13 +130,14 @@ def judge_drop_outs(
             verdict=Verdict.FAIL,
             reason=_drop_out_words(faulty, len(cycles), drop_outs),
             limit=limit,
-            does_not_prove="whether the winding, the connector or a clip opened",
+            does_not_prove="whether the winding or the part's own connector opened",
         )
     unseen = [c.cycle for c in cycles if not c.complete or c.undriven]
     if unseen or len(cycles) < cycles_planned:
         what = f"samples are missing in cycle {listed(unseen)}" if unseen else "the run ended early"
         if undriven := [c.cycle for c in cycles if c.undriven]:
-            what = f"the part was without voltage in cycle {listed(undriven)}"
+            cause = "for another cause, or an unknown one,"
+            what = f"the current was gone {cause} in cycle {listed(undriven)}"
         count = f"drop-outs in {len(faulty)} of" if faulty else "no drop-out seen in"
         return Judged(
             characteristic=characteristic,
@@ -158,14 +159,18 @@ def judge_drop_outs(
 
 def _drop_out_words(faulty: list[int], seen: int, drop_outs: Sequence[DropOut]) -> str:
     each = []
-    for drop in sorted(drop_outs, key=lambda d: d.start_s)[:DROP_OUTS_SHOWN]:
+    shown = sorted(drop_outs, key=lambda d: d.start_s)[:DROP_OUTS_SHOWN]
+    for drop in shown:
         words = f"cycle {drop.cycle} at {drop.start_s:.3f} s for {duration(drop.duration_s)}"
         if drop.winding_temperature_c is not None:
             words += f", winding about {drop.winding_temperature_c:.0f} °C"
         each.append(words)
     more = len(drop_outs) - len(each)
     rest = f"; {more} more" if more > 0 else ""
-    return f"the current dropped out in {len(faulty)} of {seen} cycles: {'; '.join(each)}{rest}"
+    why = f"; {shown[0].why}" if shown and shown[0].why else ""
+    return (
+        f"the current dropped out in {len(faulty)} of {seen} cycles: {'; '.join(each)}{rest}{why}"
+    )
 
 
 def duration(seconds: float) -> str:

@@ -18,6 +18,7 @@ from benchrig.parts.part import Characteristic, Part
 from benchrig.quantity import Measured
 
 # A part is only passed on one of these; everything else supports or contradicts.
+NO_VOLTAGE = "no voltage at the part: look at supply, fuse, feed, leads and the rig's switch"
 DECISIVE = (Characteristic.RESISTANCE_20C, Characteristic.CURRENT)
 
 
@@ -124,23 +125,22 @@ def is_whole(
 
 
 def lost_voltage(supply_v: Measured | None, cycles: Sequence[CycleFeatures]) -> str:
-    """Why the voltage at the part speaks against the data, "" when it does not.
+    """Why the drive speaks against the data, "" when it does not.
 
-    Less than half of what the supply gave before, in a steady cycle or in part of one: a short
-    behind a current limit, a feed that failed, or a voltage input that answers nothing.
-    Whichever it was, the part was not tried as planned.
+    A current that was gone for another cause than the part, or for one that nobody can tell; or
+    less than half of what the supply gave before in a steady cycle: a short behind a current
+    limit, or a voltage input that answers nothing. The part was not tried as planned.
     """
-    if supply_v is None:
-        return ""
     for cycle in cycles:
         if cycle.undriven:
             first = cycle.undriven[0]
             return (
-                f"cycle {cycle.cycle}: no voltage at the part for {duration(first.duration_s)} "
-                f"from {first.start_s:.3f} s on: look at supply, fuse, feed, leads and the rig's "
-                "switch"
+                f"cycle {cycle.cycle}: the current was gone for {duration(first.duration_s)} from "
+                f"{first.start_s:.3f} s on: {first.why or NO_VOLTAGE}"
             )
-        if cycle.voltage_v is not None and cycle.voltage_v.value < DRIVEN_SHARE * supply_v.value:
+        if supply_v is None or cycle.voltage_v is None:
+            continue
+        if cycle.voltage_v.value < DRIVEN_SHARE * supply_v.value:
             return (
                 f"cycle {cycle.cycle}: only {cycle.voltage_v.value:.2f} V at the part, the supply "
                 f"gave {supply_v.value:.2f} V before"

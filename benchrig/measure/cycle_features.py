@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from benchrig.measure.causes import Known, tell_causes
 from benchrig.measure.coil import (
     CURRENT_GAIN,
     NULL_NOT_TAKEN,
@@ -41,7 +42,6 @@ from benchrig.measure.reading import Reading, measured_mean, read
 from benchrig.measure.ripple import of_input
 from benchrig.measure.rise import fit_rise
 from benchrig.measure.turn_off import Decay, assess_turn_off
-from benchrig.measure.undriven import set_undriven_apart
 from benchrig.parts.copper import COPPER_K_C
 from benchrig.quantity import Measured
 from benchrig.wire.messages import InputFlag
@@ -73,8 +73,22 @@ def analyse_cycle(
         return plain
     plain = replace(plain, complete=missing == 0)
     features = _Cycle(context, window, trace, on, begin_s, memory, plain).features()
-    settle_s = STEADY_TAUS * (memory.tau_s or 0.0)
-    return set_undriven_apart(features, trace, supply_v=context.supply_v, settle_s=settle_s)
+    decay = features.turn_off.decay_s if features.turn_off is not None else None
+    if decay is not None and not features.drop_outs:
+        memory.decay_s = decay.value
+    known = Known(
+        supply_v=context.supply_v,
+        tau_s=memory.tau_s or _tau_of(features.rise),
+        current_a=memory.usual_current_a,
+        decay_s=memory.decay_s or (None if decay is None else decay.value),
+        clamp=context.clamp,
+        pump=context.part_kind.is_pump,
+    )
+    return tell_causes(features, trace, known)
+
+
+def _tau_of(rise: RiseFit | None) -> float | None:
+    return None if rise is None or rise.tau_s is None else rise.tau_s.value
 
 
 class _Cycle:

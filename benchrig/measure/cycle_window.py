@@ -70,6 +70,7 @@ class RunMemory:
     usual_current_a: float | None = None
     cold: Measured | None = None  # resistance at the part's temperature, by the same inputs
     temperature_c: float | None = None  # of the winding, last known
+    decay_s: float | None = None  # of an ordinary switch-off, to 10 %
     rises: dict[int, Rise] = field(default_factory=dict)  # by cycle: motion is still to be assessed
 
     def keep_rise(self, cycle: int, rise: Rise) -> None:

@@ -75,6 +75,16 @@ class Ripple:
     hump_unevenness: Measured | None = None  # once-per-turn modulation over the ripple, ratio
 
 
+class Cause(StrEnum):
+    """Whose a drop-out is."""
+
+    PART = "part"
+    LEAD = "lead or clip"
+    SUPPLY = "supply or feed"
+    RIG = "the rig's switch"
+    UNKNOWN = "cannot tell"
+
+
 DRIVEN_SHARE = 0.5  # of the supply, at the part; less than that is no drive
 
 
@@ -87,6 +97,8 @@ class DropOut:
     duration_s: float
     depth: float  # lost share of the expected current, 0..1
     winding_temperature_c: float | None
+    cause: Cause = Cause.PART
+    why: str = ""  # the sentence that decides, with its numbers
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,5 +118,10 @@ class CycleFeatures:
     motion: Motion | None = None
     turn_off: TurnOff | None = None
     ripple: Ripple | None = None
-    drop_outs: tuple[DropOut, ...] = ()
-    undriven: tuple[DropOut, ...] = ()  # the same, but the voltage at the part was gone as well
+    drop_outs: tuple[DropOut, ...] = ()  # the part's own
+    undriven: tuple[DropOut, ...] = ()  # of another cause, or of one that nobody can tell
+
+    @property
+    def all_drop_outs(self) -> tuple[DropOut, ...]:
+        """Each drop-out seen, whosever it was."""
+        return tuple(sorted((*self.drop_outs, *self.undriven), key=lambda drop: drop.start_s))

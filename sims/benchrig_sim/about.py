@@ -14,7 +14,10 @@ NOT_MODELLED = (
     "leads and joints do not warm; only copper's resistance follows the temperature",
     "two parts on at once see each other's current a step late (0.2 ms moving, 2 ms steady)",
     "supply: a voltage behind a resistance with a hard current limit; no ripple, no inductance",
-    "an arc is a fixed voltage until the current is gone; a gap never re-strikes",
+    "an arc is a fixed 200 V until the current is gone; a gap never re-strikes",
+    "a break has one place and is open or whole, with no resistance; both leads act as one",
+    "a supply that fails holds no charge: no output capacitor, and its fuse opens at once",
+    "sense and supply dividers draw nothing; a floating part shows its own voltage or none",
     "relay bounce opens and closes cleanly; contacts do not wear",
     "pump: ripple is drawn on the mean current and does not act back; no brush arcs",
     "converter: noise is white and Gaussian; no crosstalk, no integral nonlinearity, no aliasing "

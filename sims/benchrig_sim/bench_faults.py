@@ -6,14 +6,14 @@ pins: the simulator's own firmware or a real one in an emulator.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from functools import partial
 from math import inf
 from typing import Any, Protocol
 
 import numpy as np
 
-from benchrig_sim.faults import Fault, FaultKind
+from benchrig_sim.faults import Fault, FaultKind, Place
 from benchrig_sim.frontend import FrontEnd
 from benchrig_sim.hardware import Hardware
 from benchrig_sim.plant import Plant
@@ -159,7 +159,29 @@ class BenchStriker:
             length = max(float(self._rng.exponential(mean)), 2e-4)
             gaps.append((t, t + length))
             t += length
-        self.rig.plant.branches[fault.output].set_gaps(gaps)
+        if fault.place in (Place.PART, Place.LEAD):
+            self.rig.plant.branches[fault.output].set_gaps(gaps, fault.place)
+        else:
+            self._open_next(fault, iter(gaps))
+
+    def _open_next(self, fault: Fault, gaps: Iterator[tuple[float, float]]) -> None:
+        """One gap of the bench after the other: only the next waits to happen."""
+        begin, end = next(gaps, (inf, inf))
+        if begin < inf:
+            self._after(begin, partial(self._set_broken, fault, True))
+            self._after(end, partial(self._close_again, fault, gaps))
+
+    def _close_again(self, fault: Fault, gaps: Iterator[tuple[float, float]]) -> None:
+        self._set_broken(fault, False)
+        self._open_next(fault, gaps)
+
+    def _set_broken(self, fault: Fault, broken: bool) -> None:
+        self.rig.flush_samples()
+        self.rig.plant.set_broken(fault.place, fault.output, broken, self.rig.now_s)
+
+    def _break(self, fault: Fault) -> None:
+        self._set_broken(fault, True)
+        self._restore(fault, partial(self._set_broken, fault, False))
 
     def _supply_sag(self, fault: Fault) -> None:
         rig = self.rig
@@ -197,6 +219,7 @@ BENCH_ACTS: dict[FaultKind, Callable[[Any, Fault], None]] = {
     FaultKind.STUCK_ARMATURE: BenchStriker._stuck_armature,
     FaultKind.HIGH_JOINT: BenchStriker._high_joint,
     FaultKind.INTERMITTENT: BenchStriker._intermittent,
+    FaultKind.BREAK: BenchStriker._break,
     FaultKind.SUPPLY_SAG: BenchStriker._supply_sag,
     FaultKind.SUPPLY_LIMIT: BenchStriker._supply_limit,
     FaultKind.SUPPLY_OFF: BenchStriker._supply_off,

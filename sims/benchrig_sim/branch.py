@@ -10,11 +10,13 @@ from typing import Any
 import numpy as np
 
 from benchrig_sim.coil import Coil, CoilSpec, Drive
+from benchrig_sim.faults import Place
 from benchrig_sim.motor import Motor, MotorSpec
 from benchrig_sim.segments import Exponential, Floats, Line, Segment
 
 COPPER_K = 234.5  # the winding rule: R2 / R1 = (234.5 + T2) / (234.5 + T1)
 ARC_V = 200.0  # what a contact breaking under current opposes it with
+ARC_FLOOR_A = 1e-9
 PLATEAU_S = 0.5  # the longest piece of a plateau: the winding warms between
 SOURCE_TAU_S = 100e-6  # how fast the low-current source settles
 
@@ -69,6 +71,8 @@ class Branch:
         self.opens_above_c = spec.opens_above_c
         self.heat_j = 0.0
         self.gaps: list[tuple[float, float]] = list(spec.gaps)
+        self.gap_place = Place.PART
+        self.lead_open = False
         self._gap_at = 0
         electrical = spec.electrical
         self.part: Coil | Motor = (
@@ -114,9 +118,17 @@ class Branch:
             self.part.spec = replace(self.part.spec, seized=True)
             self.part.state.speed = 0.0
 
-    def set_gaps(self, gaps: list[tuple[float, float]]) -> None:
+    def set_gaps(self, gaps: list[tuple[float, float]], place: Place = Place.PART) -> None:
         """The contact opens in these spans, in rising order and not before now."""
-        self.gaps, self._gap_at = gaps, 0
+        self.gaps, self._gap_at, self.gap_place = gaps, 0, place
+
+    def broken(self) -> Place | None:
+        """Where the path through part and leads is open at the time it is solved to."""
+        if self.connection.broken:
+            return Place.PART
+        if self.lead_open:
+            return Place.LEAD
+        return self.gap_place if self.in_gap() else None
 
     def in_gap(self) -> bool:
         """Whether the contact stands open at the time it is solved to."""
@@ -172,7 +184,8 @@ class Branch:
         idle_pieces = 0
         while self.t < until:
             stop = min(until, self.next_change_s(), self.t + PLATEAU_S)
-            now = self._broken_drive(drive) if self.connection.broken or self.in_gap() else drive
+            place = self.broken()
+            now = drive if place is None else self._broken_drive(drive, place)
             if now is drive and not now.switched_on and self.idle and now.seen_v == 0.0:
                 self.cool(until)
                 return
@@ -195,23 +208,34 @@ class Branch:
         else:
             copper = self.copper_ohm
             self._relax(segment.t1 - segment.t0, copper * segment.square_integral())
+        if drive.gap_v:
+            segment.emf_v += drive.gap_v  # the gap lies between the sense points
         if segment.t1 > segment.t0:
             self.segments.append(segment)
         self.t = segment.t1
         self._current = self.part.current(drive, self.part_ohm)
         self._check_heat()
 
-    def _broken_drive(self, drive: Drive) -> Drive:
-        emf = drive.seen_v if drive.switched_on else drive.emf_v
-        if self._current > 0.0:
-            return replace(drive, emf_v=emf - ARC_V, sense_ohm=drive.sense_ohm, switched_on=False)
-        return replace(drive, conducts=False, switched_on=False)
+    def _broken_drive(self, drive: Drive, place: Place) -> Drive:
+        """What drives a part whose path is open: first the arc's voltage, then nothing.
+
+        Of a break between the sense points what is left of the drive is seen, the arc's voltage
+        and the coil's own cancelling each other; of one outside them the coil alone.
+        """
+        inside = place is Place.PART or drive.sense_holds_leads
+        if self._current > ARC_FLOOR_A:
+            gap_v = ARC_V if inside else 0.0
+            return replace(drive, emf_v=drive.emf_v - ARC_V, gap_v=gap_v, switched_on=False)
+        seen_v = drive.seen_v if inside else 0.0
+        return replace(
+            drive, conducts=False, switched_on=False, seen_v=seen_v, floats=not inside, gap_v=0.0
+        )
 
     def impose(self, until: float, target_a: float, sense_extra_ohm: float, open_v: float) -> None:
         """The low-current source drives the part: the current goes to target_a and stays."""
-        if self.connection.broken or self.in_gap():
+        if (place := self.broken()) is not None:
             target_a = 0.0
-            seen = open_v
+            seen = open_v if place is Place.PART or sense_extra_ohm else 0.0
         else:
             seen = 0.0
         ohm = self.part_ohm + sense_extra_ohm

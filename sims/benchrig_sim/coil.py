@@ -74,6 +74,9 @@ class Drive:
     through_shunt: bool = True
     limit_a: float = inf
     seen_v: float = 0.0  # the sense voltage while no current flows and the path is open
+    gap_v: float = 0.0  # across a gap between the sense points, part of what opposes the current
+    sense_holds_leads: bool = False  # the sense points lie at the rig's end of the leads
+    floats: bool = True  # with the path open the coil's own voltage stands between the sense points
 
 
 @dataclass(slots=True)
@@ -350,7 +353,7 @@ class Coil:
             limited=limited,
             times=np.array(times),
             currents=np.array(currents),
-            voltages=np.array(volts) + drive.seen_v
+            voltages=np.array(volts) * drive.floats + drive.seen_v
             if open_path
             else _voltages_at_limit(np.array(currents), drive, total),
         )

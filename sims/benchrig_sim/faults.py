@@ -30,7 +30,9 @@ class FaultKind(StrEnum):
     SHORTED_TURNS = "shorted-turns"  # value: fraction
     STUCK_ARMATURE = "stuck-armature"
     HIGH_JOINT = "high-joint"  # value: ohm
-    INTERMITTENT = "intermittent"  # value: gaps a second; duration_s: mean length of one
+    INTERMITTENT = "intermittent"  # value: gaps a second; duration_s: mean length; place
+    # anywhere in the path
+    BREAK = "break"  # place; duration_s: 0 is for good
     # line
     BYTE_LOST = "byte-lost"
     BYTE_DOUBLED = "byte-doubled"
@@ -54,6 +56,16 @@ class FaultKind(StrEnum):
     SUPPLY_SAG = "supply-sag"  # value: volts; duration_s: 0 is for good
     SUPPLY_LIMIT = "supply-limit"  # value: amperes
     SUPPLY_OFF = "supply-off"  # duration_s: 0 is for good
+
+
+class Place(StrEnum):
+    """Where the path of the current opens."""
+
+    PART = "part"  # between the sense points
+    LEAD = "lead"  # leads and clips, on either side of the part
+    SUPPLY = "supply"  # with its fuse
+    FEED = "feed"
+    SWITCH = "switch"  # the rig's own, of the output
 
 
 LINE_KINDS = frozenset(
@@ -86,6 +98,7 @@ class Fault:
     input: int | None = None
     value: float | None = None
     duration_s: float = 0.0
+    place: Place = Place.PART
 
     @property
     def from_start(self) -> bool:
@@ -120,10 +133,16 @@ def parse_fault(text: str) -> Fault:
         at_in = int(found["i"]) if found["i"] else None
         at_out = int(found["o"]) if found["o"] else None
     keys: dict[str, float] = {}
+    place = Place.PART
     for pair in pairs:
         key, _, value = pair.partition("=")
+        if key == "place":
+            if value not in list(Place):
+                raise BadFault(f"place={value!r} is none of: {', '.join(Place)}")
+            place = Place(value)
+            continue
         if key not in ("output", "input", "value", "duration_s"):
-            raise BadFault(f"{key!r}: a fault has output, input, value and duration_s")
+            raise BadFault(f"{key!r}: a fault has output, input, value, duration_s and place")
         try:
             keys[key] = float(value)
         except ValueError:
@@ -138,4 +157,5 @@ def parse_fault(text: str) -> Fault:
         input=int(keys["input"]) if "input" in keys else None,
         value=keys.get("value"),
         duration_s=keys.get("duration_s", 0.0),
+        place=place,
     )

@@ -161,7 +161,7 @@ class Motor:
         s.angle = float(angle % (2.0 * np.pi))
         seen = None
         if not conducts:
-            seen = spec.k_vs * np.array(speeds) + drive.seen_v
+            seen = spec.k_vs * np.array(speeds) * drive.floats + drive.seen_v
         return Turning(
             t0=t0,
             t1=t,

@@ -22,6 +22,7 @@ from benchrig.wire.messages import InputRole
 from benchrig_sim.branch import Branch, PartSpec
 from benchrig_sim.circuit import CircuitSpec, PartTruth, PlantEdge
 from benchrig_sim.coil import Drive
+from benchrig_sim.faults import Place
 from benchrig_sim.segments import Floats
 
 Levels = dict[InputRole, tuple[float, float]]  # at both ends of a span
@@ -42,6 +43,8 @@ class Plant:
         self.supply_limit_a = circuit.supply_limit_a
         self.supply_on = True
         self.feed_closed = False
+        self.feed_broken = False  # open inside, whatever its coil and its read-back say
+        self.switch_broken: set[int] = set()
         self.source_on = False
         self.closed: set[int] = set()
         self.edge_log: list[PlantEdge] = []
@@ -94,6 +97,22 @@ class Plant:
         self.supply_limit_a = self.supply_limit_a if limit_a is None else limit_a
         self._supply_steps.append((t, self._supply_volts()))
         self._log()
+
+    def set_broken(self, place: Place, output: int, broken: bool, t: float) -> None:
+        """The path opens somewhere, or is whole there again; contacts and read-backs stay."""
+        self.advance(t)
+        if place is Place.PART:
+            self.branches[output].connection.open = broken
+        elif place is Place.LEAD:
+            self.branches[output].lead_open = broken
+        elif place is Place.SUPPLY:
+            self.set_supply(t, on=not broken)
+        elif place is Place.FEED:
+            self.feed_broken = broken
+        elif broken:
+            self.switch_broken.add(output)
+        else:
+            self.switch_broken.discard(output)
 
     def at(self, t: float, act: Callable[[], None]) -> None:
         """Do something to the plant at a true time, when it has been solved up to there."""
@@ -190,12 +209,12 @@ class Plant:
         lead = self.branches[k].spec.lead_ohm
         series = 0.0
         high = -CATCH_DIODE_V
-        live = self.feed_closed and self.supply_on
+        live = self.feed_closed and self.supply_on and not self.feed_broken
         if live:
             series = c.supply_ohm + c.feed_ohm
             high = self.supply_v - series * others_a
         sensed_lead = lead if c.four_wire else 0.0
-        if k in self.closed:
+        if k in self.closed and k not in self.switch_broken:
             ground = c.switch_ohm + c.shunt_ohm
             return Drive(
                 emf_v=high,
@@ -206,6 +225,7 @@ class Plant:
                 switched_on=True,
                 limit_a=max(self.supply_limit_a - others_a, 0.0) if live else inf,
                 seen_v=max(high, 0.0),
+                sense_holds_leads=not c.four_wire,
             )
         if c.freewheel_v is not None:
             return Drive(
@@ -232,8 +252,8 @@ class Plant:
             k: self.branches[k].part_ohm + self.branches[k].spec.lead_ohm + c.switch_ohm
             for k in active
             if k in self.closed
-            and not self.branches[k].connection.broken
-            and not self.branches[k].in_gap()
+            and k not in self.switch_broken
+            and self.branches[k].broken() is None
         }
         conductance = sum(1.0 / ohm for ohm in paths.values())
         node_v = 0.0

@@ -12,6 +12,7 @@ import pytest
 from benchrig.bench.outcome import exit_code_for
 from benchrig.errors import ExitCode, LogError, NotProvenSafe
 from benchrig.judge.verdict import Verdict
+from benchrig.measure.features import Cause
 from benchrig.measure.samples import SampleBlock
 from benchrig.parts.part import Characteristic
 from benchrig.record.log import RunLog
@@ -63,7 +64,12 @@ def test_a_supply_that_fails_makes_no_good_part_a_bad_one(fault: str, tmp_path: 
     record = run_sim(f"healthy?fault={fault}", tmp_path / "log.db")
     assert record.verdict is Verdict.INCONCLUSIVE, [j.reason for j in record.characteristics]
     assert record.drop_outs == ()
-    assert any("no voltage at the part" in warning for warning in record.warnings)
+    assert {drop.cause for c in record.cycles for drop in c.undriven} <= {
+        Cause.SUPPLY,
+        Cause.UNKNOWN,
+    }
+    assert any(drop.cause is Cause.SUPPLY for c in record.cycles for drop in c.undriven)
+    assert any("catch diode: " in w or "catch diode (" in w for w in record.warnings)
     assert isinstance(record.made_safe, SafeEvidence)
 
 

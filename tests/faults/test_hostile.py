@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, example, given, settings
@@ -46,7 +47,7 @@ def _case(*faults: AnyFault, **changes: object) -> Case:
 
 def test_a_readback_that_says_off_while_current_flows_ends_nothing(stage: Stage) -> None:
     """The pins read back as off all the time; only what is measured counts."""
-    weld = {"at_cycle": 3}
+    weld: dict[str, Any] = {"at_cycle": 3}
     case = _case(
         Fault(kind=FaultKind.READBACK_LIES),
         Fault(kind=FaultKind.WELDED_OUTPUT, **weld),

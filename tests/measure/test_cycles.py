@@ -68,7 +68,7 @@ def test_resistance_voltage_current_and_temperature_of_a_heating_coil() -> None:
         assert f.start_s == pytest.approx(0.8 * number)
         assert f.on_s == pytest.approx(0.4)
         assert f.complete
-        assert f.drop_outs == ()
+        assert f.all_drop_outs == ()
         middle = stream.temperature(number, 0.36)
         r, t = known(f.resistance_ohm), known(f.winding_temperature_c)
         assert abs(r.value - stream.resistance(middle)) < 2 * r.std_uncertainty
@@ -139,8 +139,8 @@ def test_one_lost_sample_of_current_is_found_and_placed() -> None:
 
     stream = CoilStream(spoil=spoil, kelvin_per_on_s=10)
     out, _ = feed(stream)
-    assert [len(f.drop_outs) for f in out] == [0, 1, 0]
-    drop = out[1].drop_outs[0]
+    assert [len(f.all_drop_outs) for f in out] == [0, 1, 0]
+    drop = out[1].all_drop_outs[0]
     assert drop.cycle == 2
     assert drop.start_s == pytest.approx(at, abs=1e-4)
     assert drop.duration_s == pytest.approx(1e-4)
@@ -171,8 +171,8 @@ def test_the_temperature_at_a_drop_out_is_of_the_winding_alone(two_wire: bool) -
         scales = tuple(replace(s, flags=s.flags & ~InputFlag.AT_PART_TERMINALS) for s in SCALES)
         null = Measured(value=0.15, std_uncertainty=0.005, unit="ohm")
         out, _ = feed(stream, scales=scales, lead_null=null)
-    assert [len(f.drop_outs) for f in out] == [0, 5, 0]
-    for drop in out[1].drop_outs:
+    assert [len(f.all_drop_outs) for f in out] == [0, 5, 0]
+    for drop in out[1].all_drop_outs:
         assert drop.winding_temperature_c == pytest.approx(22 + 10 * 0.6, abs=1.5)
 
 
@@ -186,8 +186,8 @@ def test_drop_outs_anywhere_in_the_on_time(begin: float, length: float, depth: f
         return np.where(inside, amps * (1 - depth), amps)
 
     out, _ = feed(CoilStream(spoil=spoil))
-    assert [len(f.drop_outs) for f in out] == [0, 1, 0]
-    drop = out[1].drop_outs[0]
+    assert [len(f.all_drop_outs) for f in out] == [0, 1, 0]
+    drop = out[1].all_drop_outs[0]
     assert drop.start_s - 0.8 == pytest.approx(begin, abs=2.1e-4)
     assert drop.duration_s == pytest.approx(min(length, 0.4 - begin), abs=3e-4)
     assert drop.depth == pytest.approx(depth, abs=0.03)
@@ -204,8 +204,8 @@ def test_a_drop_out_fills_much_of_a_short_pulse(rate: float, begin: float, sampl
 
     stream = CoilStream(on_s=2.5e-3, off_s=7.5e-3, cycles=20, spoil=spoil, rate=rate)
     out, _ = feed(stream)
-    assert [f.cycle for f in out if f.drop_outs] == [11]
-    assert out[10].drop_outs[0].duration_s == pytest.approx(samples / rate)
+    assert [f.cycle for f in out if f.all_drop_outs] == [11]
+    assert out[10].all_drop_outs[0].duration_s == pytest.approx(samples / rate)
 
 
 @pytest.mark.parametrize("begin", [0.0, 0.1])
@@ -221,11 +221,11 @@ def test_a_contact_that_chatters_does_not_hide_itself(
         return np.where(gap, 0.0, amps)
 
     out, _ = feed(CoilStream(spoil=spoil))
-    assert [bool(f.drop_outs) for f in out] == [False, True, False]
-    open_s = sum(drop.duration_s for drop in out[1].drop_outs)
+    assert [bool(f.all_drop_outs) for f in out] == [False, True, False]
+    open_s = sum(drop.duration_s for drop in out[1].all_drop_outs)
     # A contact that closes late breaks nothing yet: a first gap of all is not counted.
     assert open_s >= (0.4 - begin) * open_samples / every - 5e-3
-    assert all(drop.depth == pytest.approx(1.0, abs=0.02) for drop in out[1].drop_outs)
+    assert all(drop.depth == pytest.approx(1.0, abs=0.02) for drop in out[1].all_drop_outs)
 
 
 def test_a_leak_that_chatters_while_off_is_reported() -> None:
@@ -242,20 +242,20 @@ def test_a_cycle_that_never_came_on() -> None:
         return np.where((time > 0.79) & (time < 1.5), 0.0, amps)
 
     out, _ = feed(CoilStream(spoil=spoil))
-    assert [len(f.drop_outs) for f in out] == [0, 1, 0]
-    drop = out[1].drop_outs[0]
+    assert [len(f.all_drop_outs) for f in out] == [0, 1, 0]
+    drop = out[1].all_drop_outs[0]
     assert drop.depth == 1.0
     assert drop.duration_s == pytest.approx(0.4)
     assert out[1].resistance_ohm is None
     never, _ = feed(CoilStream(spoil=lambda _, amps: amps * 0))
-    assert [len(f.drop_outs) for f in never] == [1, 1, 1]
+    assert [len(f.all_drop_outs) for f in never] == [1, 1, 1]
 
 
 def test_clean_coils_give_no_drop_outs() -> None:
     """False alarms: 60 on-times of 4000 samples at a stated rate of 1 in 1000 each."""
     for seed in range(20):
         out, analyser = feed(CoilStream(seed=seed, noise_a=6e-3, kelvin_per_on_s=8))
-        assert all(f.drop_outs == () for f in out)
+        assert all(f.all_drop_outs == () for f in out)
         assert analyser.unexpected == []
 
 
@@ -268,7 +268,7 @@ def test_a_conversion_held_up_by_the_off_edge_is_no_drop_out(late_s: float, foun
 
     # The current is converted half a scan after the voltage; the off edge follows by late_s.
     out, _ = feed(CoilStream(spoil=held_up, cycles=1, lead_in_s=0.2 + 50e-6 + late_s))
-    assert len(out[0].drop_outs) == found
+    assert len(out[0].all_drop_outs) == found
 
 
 def test_the_noise_threshold_keeps_its_promise() -> None:
@@ -290,9 +290,9 @@ def test_a_supply_that_sags_is_no_drop_out() -> None:
             spoil=lambda time, amps: amps * sag(time), spoil_volts=lambda time, v: v * sag(time)
         )
     )
-    assert all(f.drop_outs == () for f in out)
+    assert all(f.all_drop_outs == () for f in out)
     without, _ = feed(CoilStream(spoil=lambda time, amps: amps * sag(time)))
-    assert [len(f.drop_outs) for f in without] == [0, 1, 0]
+    assert [len(f.all_drop_outs) for f in without] == [0, 1, 0]
 
 
 def test_an_open_lead_before_the_sense_point_is_a_drop_out() -> None:
@@ -300,7 +300,7 @@ def test_an_open_lead_before_the_sense_point_is_a_drop_out() -> None:
         return np.where((time > 0.95) & (time < 1.05), 0.0, signal)
 
     out, _ = feed(CoilStream(spoil=gone, spoil_volts=gone))
-    assert [len(f.drop_outs) for f in out] == [0, 1, 0]
+    assert [len(f.all_drop_outs) for f in out] == [0, 1, 0]
 
 
 @pytest.mark.parametrize("samples", [2, 3, 5, 10])
@@ -321,9 +321,9 @@ def test_no_edge_of_an_open_lead_is_taken_for_a_sag(later: float, samples: int) 
         )
 
     out, _ = feed(CoilStream(spoil=freewheels, spoil_volts=gone))
-    assert [len(f.drop_outs) for f in out] == [0, 1, 0]
+    assert [len(f.all_drop_outs) for f in out] == [0, 1, 0]
     lost = 1.0 - np.exp(-samples * 1e-4 / tau)
-    assert out[1].drop_outs[0].depth == pytest.approx(lost, abs=0.13)
+    assert out[1].all_drop_outs[0].depth == pytest.approx(lost, abs=0.13)
 
 
 def test_lost_blocks_make_a_cycle_incomplete_and_are_counted() -> None:
@@ -333,7 +333,7 @@ def test_lost_blocks_make_a_cycle_incomplete_and_are_counted() -> None:
     out, _ = feed(stream, blocks[:begin] + blocks[begin + 2 :])
     assert [f.complete for f in out] == [True, False, True]
     assert [f.missing_samples for f in out] == [0, 120, 0]
-    assert all(f.drop_outs == () for f in out)
+    assert all(f.all_drop_outs == () for f in out)
 
 
 def test_a_dead_input_is_missing_samples_and_no_drop_out() -> None:
@@ -343,7 +343,7 @@ def test_a_dead_input_is_missing_samples_and_no_drop_out() -> None:
     out, _ = feed(CoilStream(spoil=spoil))
     assert out[1].missing_samples == pytest.approx(100, abs=2)
     assert not out[1].complete
-    assert out[1].drop_outs == ()
+    assert out[1].all_drop_outs == ()
 
 
 def test_current_while_off_is_reported() -> None:
@@ -638,7 +638,7 @@ def test_a_relay_closes_late_bounces_and_is_still_measured() -> None:
     out, _ = feed(stream, blocks, relay=True)
     for f in out:
         r = known(f.resistance_ohm)
-        assert f.drop_outs == ()
+        assert f.all_drop_outs == ()
         assert abs(r.value - stream.resistance(22.0)) < 2 * r.std_uncertainty
         assert known(f.winding_temperature_c).value == pytest.approx(22, abs=1)
         assert f.rise is not None
@@ -646,7 +646,7 @@ def test_a_relay_closes_late_bounces_and_is_still_measured() -> None:
         assert f.turn_off is not None
         assert not f.turn_off.assessed
     as_solid_state, _ = feed(stream, blocks)
-    assert any(f.drop_outs for f in as_solid_state)
+    assert any(f.all_drop_outs for f in as_solid_state)
 
 
 def test_a_drop_out_under_a_relay_keeps_its_time() -> None:
@@ -655,5 +655,5 @@ def test_a_drop_out_under_a_relay_keeps_its_time() -> None:
         return np.where(np.abs(time - 1.0) < 1e-3, 0.0, amps)
 
     out, _ = feed(CoilStream(spoil=spoil), relay=True)
-    assert [len(f.drop_outs) for f in out] == [0, 1, 0]
-    assert out[1].drop_outs[0].start_s == pytest.approx(0.999, abs=2e-4)
+    assert [len(f.all_drop_outs) for f in out] == [0, 1, 0]
+    assert out[1].all_drop_outs[0].start_s == pytest.approx(0.999, abs=2e-4)
