@@ -15,6 +15,7 @@ from benchrig.judge.statistics import upper_bound_95
 from benchrig.judge.verdict import Verdict
 from benchrig.measure.features import CycleFeatures
 from benchrig.measure.samples import InputScale
+from benchrig.parts.part import Characteristic
 from benchrig.quantity import Measured
 from benchrig.record.values import (
     ColdCheck,
@@ -27,6 +28,9 @@ from benchrig.record.values import (
     Stage,
 )
 from benchrig.rig.client import Rig
+from benchrig.wire.messages import InputRole
+
+RISE = (Characteristic.INDUCTANCE, Characteristic.TIME_CONSTANT)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -41,6 +45,7 @@ class Gathered:
     warm_resistance_ohm: Measured | None = None
     known: Known = field(default_factory=Known)
     warnings: list[str] = field(default_factory=list)
+    over_current_a: float | None = None
 
 
 def assemble(
@@ -74,6 +79,7 @@ def assemble(
         fault_rate_upper_95=None,
         edges_lost=rig.edges_lost,
         blocks_lost=rig.blocks_lost,
+        over_current_a=gathered.over_current_a,
     )
     judged, judgement = judge_record(record, cycles, rig.scales, gathered.known)
     return replace(judged, warnings=(*gathered.warnings, *judgement.warnings))
@@ -93,6 +99,7 @@ def judge_record(
         record,
         verdict=judgement.verdict,
         verdict_reason=judgement.reason,
+        headline=judgement.headline,
         characteristics=judgement.judged,
         cycles_done=len(cycles),
         cycles=tuple(cycles),
@@ -132,7 +139,22 @@ def evidence_of(
             clock_ratio_ppm=record.rig.clock_ratio_ppm,
             clock_tolerance_ppm=record.rig.clock_tolerance_ppm,
         ),
+        ending_reason=record.ending_reason,
+        left_out=(*plan.without, *(() if plan.body_clip else (Characteristic.INSULATION,))),
+        out_of_reach=_out_of_reach(record, scales),
+        over_current_a=record.over_current_a,
     )
+
+
+def _out_of_reach(record: RunRecord, scales: tuple[InputScale, ...]) -> tuple[Characteristic, ...]:
+    """What this rig cannot measure on this output, however it is asked."""
+    found = [Characteristic.STATIC_FLOW, Characteristic.DYNAMIC_FLOW, Characteristic.LEAK]
+    roles = {scale.role for scale in scales}
+    if InputRole.INSULATION_CURRENT not in roles:
+        found.append(Characteristic.INSULATION)
+    if record.rig.relay or InputRole.PART_VOLTAGE not in roles:
+        found += (*RISE, Characteristic.OPENING_TIME, Characteristic.CLOSING_TIME)
+    return tuple(found)
 
 
 def _lead_null_age_s(record: RunRecord) -> float | None:

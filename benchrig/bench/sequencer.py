@@ -42,7 +42,7 @@ from benchrig.record.values import (
 )
 from benchrig.rig.client import Rig
 from benchrig.rig.events import EdgeEvent
-from benchrig.wire.messages import InputRole
+from benchrig.wire.messages import FaultReason, InputRole
 
 RUN_SCHEDULE_ID = 0x5C10
 COOL_DOWN_S = 2.0
@@ -159,6 +159,7 @@ class _Run:
         self._say_state("first pulse", energised=True)
         part_fault = await prechecks.first_pulse(observer, self.plan, role)
         if part_fault:
+            self._note_trip(observer)
             self._end(Ending.STOPPED, part_fault)
             return
         await self._cycle(observer, role)
@@ -219,6 +220,7 @@ class _Run:
             self._end(Ending.FAULT, self.sinks.essential_failure.message)
             return True
         if observer.fault is not None:
+            self._note_trip(observer)
             words = observer.fault.fault.name.lower().replace("_", " ")
             self._emit(EventKind.FAULT, words, {"detail": observer.fault.detail})
             self._end(Ending.FAULT, fault_text(observer.fault))
@@ -227,6 +229,12 @@ class _Run:
             self._end(self.watch.ending, self.watch.reason)
             return True
         return False
+
+    def _note_trip(self, observer: Observer) -> None:
+        """The rig dropped the part because it drew too much."""
+        fault, output = observer.fault, self.plan.output
+        if fault is not None and (fault.fault, fault.detail) == (FaultReason.OVER_CURRENT, output):
+            self.gathered.over_current_a = self.rig.outputs[output].trip_current_ma * 1e-3
 
     async def _cool_down(self, observer: Observer) -> None:
         """Feed open; read the warm winding once through the low-current source."""

@@ -27,7 +27,7 @@ from benchrig.cli.shop import (
 from benchrig.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
-    from benchrig.parts.part import Part
+    from benchrig.parts.part import Characteristic, Part
     from benchrig.record.values import PartTemperature, RunPlan, RunRecord
 
 RigOption = Annotated[
@@ -83,6 +83,12 @@ FluidOption = Annotated[
 ]
 BodyClipOption = Annotated[
     bool, typer.Option("--body-clip", help="The insulation clip is on the part's body.")
+]
+WithoutOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        help="Leave a limit out, aloud: resistance, current, ...; the verdict names it. Repeatable."
+    ),
 ]
 NoteOption = Annotated[str, typer.Option(help="Free text for the record.")]
 AsReferenceOption = Annotated[
@@ -147,6 +153,7 @@ def run_command(
     stage: StageOption = "single",
     fluid: FluidOption = False,
     body_clip: BodyClipOption = False,
+    without: WithoutOption = None,
     note: NoteOption = "",
     as_reference: AsReferenceOption = False,
     blocked: BlockedOption = False,
@@ -184,6 +191,7 @@ def run_command(
         stage=_held_stage(stage, as_reference) if blocked else stage,
         fluid=fluid,
         body_clip=body_clip,
+        without=left_out(without or []),
         note=note,
     )
     if dry_run:
@@ -234,6 +242,7 @@ def make_plan(
     stage: str = "single",
     fluid: bool = False,
     body_clip: bool = False,
+    without: tuple[Characteristic, ...] = (),
     **words: str,
 ) -> RunPlan:
     """A plan from what was typed; every wrong input is named."""
@@ -264,8 +273,20 @@ def make_plan(
         stage=chosen_stage,
         fluid_confirmed=fluid,
         body_clip=body_clip,
+        without=without,
         **words,
     )
+
+
+def left_out(words: list[str]) -> tuple[Characteristic, ...]:
+    """What was typed to be left out."""
+    from benchrig.judge.words import SPOKEN
+
+    known = {spoken: characteristic for characteristic, spoken in SPOKEN.items()}
+    for word in words:
+        if word not in known:
+            raise UsageError(f"--without {word!r} is none of: {', '.join(known)}")
+    return tuple(known[word] for word in words)
 
 
 def _refuse_unless_holdable(part: Part, tag: str) -> None:

@@ -23,9 +23,13 @@ Getter = Callable[[CycleFeatures], Measured | None]
 def judge_current(part: Part, cycles: Sequence[CycleFeatures]) -> Judged:
     """Steady current at the voltage measured with it: the cycle nearest to a limit decides."""
     characteristic, limit = Characteristic.CURRENT, part.limit(Characteristic.CURRENT)
-    seen = [(c, current) for c in cycles if c.complete and (current := _current(part, c))]
+    whole = [c for c in cycles if c.complete]
+    able = [c for c in whole if not _never_on(c)]
+    seen = [(c, current) for c in able if (current := _current(part, c))]
     if not seen:
         reason = "no complete cycle gave a steady current"
+        if whole and not able:
+            reason = "no current flowed in any cycle: told as drop-outs"
         return not_assessed(characteristic, reason, limit=limit)
     if limit is None:
         middle = sorted(seen, key=lambda pair: pair[1].value)[len(seen) // 2][1]
@@ -33,6 +37,11 @@ def judge_current(part: Part, cycles: Sequence[CycleFeatures]) -> Judged:
     judged = [_current_of(part, limit, cycle, current) for cycle, current in seen]
     decided = [j for j in judged if j.verdict is not Verdict.NOT_ASSESSED]
     return min(decided, key=_relative_margin) if decided else judged[0]
+
+
+def _never_on(cycle: CycleFeatures) -> bool:
+    """The current was gone all the time: told once, as a drop-out, and not as a current of 0 A."""
+    return sum(drop.duration_s for drop in cycle.all_drop_outs) > 0.9 * cycle.on_s
 
 
 def _current(part: Part, cycle: CycleFeatures) -> Measured | None:

@@ -132,6 +132,8 @@ def lost_voltage(supply_v: Measured | None, cycles: Sequence[CycleFeatures]) -> 
     limit, or a voltage input that answers nothing. The part was not tried as planned.
     """
     for cycle in cycles:
+        if cycle.drive:
+            return f"cycle {cycle.cycle}: {cycle.drive}"
         if cycle.undriven:
             first = cycle.undriven[0]
             return (

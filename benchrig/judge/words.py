@@ -4,7 +4,25 @@ from __future__ import annotations
 
 import math
 
-from benchrig.parts.part import Limit
+from benchrig.parts.part import Characteristic, Limit
+
+# A characteristic in a sentence, and as the person types it to leave it out.
+SPOKEN: dict[Characteristic, str] = {
+    Characteristic.RESISTANCE_20C: "resistance",
+    Characteristic.CURRENT: "current",
+    Characteristic.INDUCTANCE: "inductance",
+    Characteristic.TIME_CONSTANT: "time constant",
+    Characteristic.MOTION: "movement",
+    Characteristic.OPENING_TIME: "opening time",
+    Characteristic.CLOSING_TIME: "closing time",
+    Characteristic.DROP_OUTS: "drop-outs",
+    Characteristic.INSULATION: "insulation",
+    Characteristic.INRUSH_CURRENT: "inrush current",
+    Characteristic.SPEED: "speed",
+    Characteristic.STATIC_FLOW: "static flow",
+    Characteristic.DYNAMIC_FLOW: "dynamic flow",
+    Characteristic.LEAK: "leak",
+}
 
 # SI unit -> (factor to the shown unit, shown unit), tried from the largest value down.
 _SCALES: dict[str, tuple[tuple[float, float, str], ...]] = {

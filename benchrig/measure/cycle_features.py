@@ -46,6 +46,11 @@ from benchrig.parts.copper import COPPER_K_C
 from benchrig.quantity import Measured
 from benchrig.wire.messages import InputFlag
 
+EDGE_SAMPLES = 1  # after the edge, part of it
+SAMPLES_LEAST = 40
+LIMIT_EARLY, LIMIT_TOP = 0.4, 0.8  # of the final current: before, and on the way there
+LIMIT_DROP = 0.05  # of the voltage: less is lead and supply resistance
+LIMIT_SHARE = 0.3  # of that drop on the way; a resistance makes half of it
 STEADY_TAUS = 8.0  # exp(-8) = 0.03 %: V / I is R from here on
 STEADY_S_MAX = 0.1
 STEADY_SHARE = 0.2  # of the on-time
@@ -129,7 +134,8 @@ class _Cycle:
             ),
             self.context.drop_out_false_alarm,
         )
-        rise = self._rise(tau, below)
+        drive = "" if dips or self.pump else self._limited()
+        rise = self._rise(tau, below) if not drive else RiseFit(converged=False, reason=drive)
         if rise.converged and rise.tau_s is not None:
             tau = rise.tau_s.value
         current, voltage, resistance = self._steady(tau, below, rise)
@@ -149,10 +155,41 @@ class _Cycle:
             resistance_ohm=resistance,
             winding_temperature_c=temperature,
             rise=rise,
-            motion=self._motion(below),
+            motion=self._motion(below)
+            if not drive
+            else Motion(answer=MotionAnswer.NOT_ASSESSED, reason=drive),
             turn_off=self._turn_off(current, resistance),
             ripple=self._ripple(),
             drop_outs=drop_outs,
+            drive=drive,
+            most_a=self._most_a(),
+        )
+
+    def _most_a(self) -> float | None:
+        return float(np.sort(self.current)[-2]) if self.current.size > 1 else None
+
+    def _limited(self) -> str:
+        """Why the supply's current limit held the current, "" where it did not.
+
+        Behind a resistance the voltage sinks with the current, all the way up. At a limit it
+        stands until the current is there, and only then gives way.
+        """
+        if self.voltage is None or self.trace.over_range or self.current.size < SAMPLES_LEAST:
+            return ""
+        share = self.current / float(np.median(self.current[-self.current.size // 4 :]))
+        rise = slice(0, int(np.argmax(share > LIMIT_TOP)))
+        early = self.voltage[rise][share[rise] < LIMIT_EARLY][EDGE_SAMPLES:]
+        late = self.voltage[rise][(share[rise] > LIMIT_EARLY)]
+        if min(early.size, late.size) < STEADY_SAMPLES_MIN // 4 or early.size < 2:
+            return ""
+        before, half = float(np.median(early)), float(np.median(late))
+        end = float(np.median(self.voltage[-self.voltage.size // 4 :]))
+        if before - end < LIMIT_DROP * before or before - half > LIMIT_SHARE * (before - end):
+            return ""
+        held = float(np.median(self.current[-self.current.size // 4 :]))
+        return (
+            f"the supply holds the current at {held:.3g} A: {half:.2f} V stood at the part on the "
+            f"way there, {end:.2f} V at the end; set its current limit higher"
         )
 
     def _tau(self) -> float:

@@ -120,6 +120,8 @@ class CycleFeatures:
     ripple: Ripple | None = None
     drop_outs: tuple[DropOut, ...] = ()  # the part's own
     undriven: tuple[DropOut, ...] = ()  # of another cause, or of one that nobody can tell
+    drive: str = ""  # why the supply drove it otherwise than the numbers of a rise assume
+    most_a: float | None = None  # greatest current that two samples show; at most the input's top
 
     @property
     def all_drop_outs(self) -> tuple[DropOut, ...]:

@@ -204,6 +204,7 @@ def record_to_json(record: RunRecord, budget: bool = False) -> dict[str, Any]:
         "ending_reason": form["ending_reason"],
         "verdict": form["verdict"],
         "verdict_reason": form["verdict_reason"],
+        "headline": form["headline"],
         "characteristics": [_judged_to_json(j, budget) for j in record.characteristics],
         "temperature": plan["temperature"],
         "cold": _without_budget(form["cold"], budget),

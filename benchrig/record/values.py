@@ -13,7 +13,7 @@ from typing import Any
 
 from benchrig.judge.verdict import Judged, Verdict
 from benchrig.measure.features import CycleFeatures, DropOut
-from benchrig.parts.part import Part
+from benchrig.parts.part import Characteristic, Part
 from benchrig.patterns.pattern import Pattern
 from benchrig.quantity import Measured
 
@@ -67,6 +67,7 @@ class RunPlan:
     fluid_confirmed: bool = False
     body_clip: bool = False  # the insulation input's clip is on the part's body
     note: str = ""
+    without: tuple[Characteristic, ...] = ()  # left out by the person, aloud
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -240,6 +241,8 @@ class RunRecord:
     blocks_lost: int
     warnings: tuple[str, ...] = ()
     verdict_reason: str = ""  # why the verdict is that word
+    headline: str = ""  # the verdict with what it leaves out
+    over_current_a: float | None = None  # trip level, where the rig dropped the part for it
     analysis_version: int = 1
     schema: str = SCHEMA
 

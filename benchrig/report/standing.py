@@ -13,10 +13,11 @@ def why_text(record: RunRecord) -> str:
 
     A FAIL is told by the names of what failed, whose rows say why.
     """
+    _, _, left_out = record.headline.partition("; ")
     if record.verdict is Verdict.FAIL:
         failed = (j for j in record.characteristics if j.verdict is Verdict.FAIL)
         return ", ".join(NAMES[j.characteristic] for j in failed)
-    return record.verdict_reason
+    return "; ".join(text for text in (record.verdict_reason, left_out) if text)
 
 
 def left_open_text(record: RunRecord) -> str:

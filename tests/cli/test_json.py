@@ -92,6 +92,7 @@ class RunJson(TypedDict):
     ending_reason: str
     verdict: VerdictWord
     verdict_reason: str
+    headline: str
     characteristics: list[CharacteristicJson]
     temperature: dict[str, Any] | None
     cold: dict[str, Any]
