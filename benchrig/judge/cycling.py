@@ -11,6 +11,7 @@ from benchrig.judge.statistics import proof_of_clean_cycles
 from benchrig.judge.verdict import Judged, Verdict
 from benchrig.judge.words import listed
 from benchrig.measure.features import CycleFeatures, DropOut
+from benchrig.measure.rise import STRUCTURED
 from benchrig.parts.part import Characteristic, Limit, Part
 from benchrig.quantity import Contribution, Measured
 
@@ -214,7 +215,22 @@ def judge_others(part: Part, cycles: Sequence[CycleFeatures]) -> Iterator[Judged
         if limit is not None and (wrong := _voltage_doubt(limit, cycle)):
             yield not_assessed(characteristic, prefix + wrong, measured=value, limit=limit)
             continue
-        yield judge_value(characteristic, value, limit, prefix=prefix if limit else "")
+        judged = judge_value(characteristic, value, limit, prefix=prefix if limit else "")
+        yield _capped(judged, cycle)
+
+
+def _capped(judged: Judged, cycle: CycleFeatures) -> Judged:
+    """What is read off one exponential is no verdict where the rise is not one."""
+    of_rise = judged.characteristic in (Characteristic.INDUCTANCE, Characteristic.TIME_CONSTANT)
+    if not of_rise or cycle.rise is None or STRUCTURED not in cycle.rise.reason:
+        return judged
+    if judged.verdict not in (Verdict.PASS, Verdict.FAIL):
+        return judged
+    doubt = (
+        "the rise is not one exponential (the armature moves, or the iron saturates), so its "
+        "uncertainty does not hold"
+    )
+    return replace(judged, verdict=Verdict.INCONCLUSIVE, reason=f"{judged.reason}; but {doubt}")
 
 
 def _voltage_doubt(limit: Limit, cycle: CycleFeatures) -> str:

@@ -27,6 +27,9 @@ USED_MIN = 2.5
 BLOCK_AIM = 0.03  # of a time constant: finer samples are averaged up to it
 LIVE = 0.5  # of the usual voltage: below it the contact has not closed for good
 PLATEAU_POINTS_MIN = 8
+JITTER_S = 10e-3  # of the settled current that are looked at for jumps
+JITTER_LEAST = 5e-4  # of it, which a mean of many codes does not resolve
+BOUNCE_TAUS = 0.3  # left out after a contact has closed for good: eddy currents are unknown
 SHORT_R_REL = 0.02  # of R, when the record ends before the current has settled
 
 
@@ -72,9 +75,8 @@ def linkage_of(pulse: Pulse) -> Linkage | str:
     if np.count_nonzero(late) >= PLATEAU_POINTS_MIN:
         amps, volts = float(current[late].mean()), float(voltage[late].mean())
         rel_u = pulse.noise_a / abs(amps) / float(np.sqrt(np.count_nonzero(late)))
-        if time[late][0] > STEADY_TAUS * tau_s:
-            rest = current[late] - np.polyval(np.polyfit(time[late], current[late], 2), time[late])
-            jitter = float(np.sqrt(np.mean(rest**2))) / pulse.noise_a
+        noise = float(np.hypot(pulse.noise_a, JITTER_LEAST * amps))
+        jitter = _jitter(time, current, tau_s) / noise
     else:
         tail = slice(-max(3, len(time) // 10), None)
         amps, volts = final_a, float(voltage[tail].mean())
@@ -107,6 +109,18 @@ def linkage_of(pulse: Pulse) -> Linkage | str:
     )
 
 
+def _jitter(time: Array, current: Array, tau: float) -> float:
+    """Scatter of the settled current about its tail and a slow drift, in A: jumps of a joint."""
+    begin = SETTLED_TAUS * tau
+    part = (time > begin) & (time < begin + max(JITTER_S, 2 * tau))
+    if np.count_nonzero(part) < 2 * PLATEAU_POINTS_MIN:
+        return 0.0
+    t = (time[part] - begin) / tau
+    shapes = np.stack([np.ones_like(t), t, t**2, np.exp(-t), np.exp(-t / 1.6)], axis=1)
+    rest = current[part] - shapes @ np.linalg.lstsq(shapes, current[part], rcond=None)[0]
+    return float(np.sqrt(rest @ rest / (len(t) - shapes.shape[1])))
+
+
 def _integral(time: Array, rate: Array) -> Array:
     """From switch-on; before the first sample the rate was what it was there."""
     steps = 0.5 * (rate[1:] + rate[:-1]) * np.diff(time)
@@ -116,7 +130,9 @@ def _integral(time: Array, rate: Array) -> Array:
 def _closed_for_good(time: Array, voltage: Array, usual: float, tau: float) -> int:
     """First sample after which the voltage never falls away: a contact may bounce."""
     open_at = np.flatnonzero((voltage < LIVE * usual) & (time < 2.0 * tau))
-    return int(open_at[-1]) + 2 if open_at.size else 0
+    if not open_at.size:
+        return 0
+    return int(np.searchsorted(time, time[open_at[-1]] + BOUNCE_TAUS * tau)) + 2
 
 
 def pooled(pulses: Sequence[Pulse]) -> list[Pulse]:

@@ -29,13 +29,13 @@ from benchrig.quantity import Contribution, Measured
 Array = NDArray[np.float64]
 
 FALSE_ALARM = 0.01  # stated; what coils of others' equations gave: ``python -m tests.bench iron``
-EVIDENCE_MOVED = 30.0  # drop of the sum of squares, over noise and misfit
+EVIDENCE_MOVED = 45.0  # drop of the sum of squares, over noise and misfit
 EVIDENCE_NONE = 12.0  # below it noise alone does as much
 CHANGE_MIN = 0.006  # least share of the reluctance that counts as a travel
 CHANGE_NONE = 0.003  # less is none
 MISFIT_MAX = 6.0  # of the best explanation: past it neither iron nor a travel is what is seen
 EXPLAINED = 0.9  # unless the travel explains so much of what the iron leaves
-JITTER_MAX = 4.0  # of the settled current, over its noise
+JITTER_MAX = 1.5  # of the settled current, over its noise
 ORDINARY = 0.05  # change that must not have been missed where none was seen
 ASKED = (0.01, 0.015, 0.02, 0.03, ORDINARY)
 GROUPS_MAX = 12  # of on-times sampled at different instants

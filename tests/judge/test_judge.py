@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from benchrig.judge.cycling import judge_others
 from benchrig.judge.judge import is_complete, judge_run, left_open, overall, overall_reason
 from benchrig.judge.resistance import joint_doubt
 from benchrig.judge.verdict import Judged, Verdict
@@ -21,6 +22,7 @@ from benchrig.measure.features import (
     Ripple,
     RiseFit,
 )
+from benchrig.measure.rise import STRUCTURED
 from benchrig.parts import library
 from benchrig.parts.part import Characteristic, Limit, Part, PartKind
 from benchrig.quantity import Measured
@@ -505,3 +507,21 @@ def test_a_joint_is_doubted_beyond_a_pulses_heating_and_three_sigma() -> None:
     assert not told(11.5 + 2.9 * 0.1 * 2**0.5, 0.1)
     assert told(11.5 + 3.1 * 0.1 * 2**0.5, 0.1)
     assert not joint_doubt(cold(ohm=-0.01), cycles(1))
+
+
+def test_a_rise_that_is_no_exponential_gives_no_verdict_on_what_is_read_off_it() -> None:
+    """Neither a good part fails nor a bad one passes by an inductance whose u does not hold."""
+    limit = Limit(
+        characteristic=Characteristic.INDUCTANCE, low=0.010, high=0.011, source="invented"
+    )
+    limited = replace(part(), limits=(limit,))
+    value = Measured(value=0.0130, std_uncertainty=0.0001, unit="H")
+    found = {}
+    for reason in ("", STRUCTURED):
+        rise = RiseFit(converged=True, reason=reason, inductance_h=value)
+        cycle = CycleFeatures(cycle=1, start_s=0.0, on_s=0.5, complete=True, rise=rise)
+        judged = {j.characteristic: j for j in judge_others(limited, [cycle])}
+        found[reason] = judged[Characteristic.INDUCTANCE]
+    assert found[""].verdict is Verdict.FAIL
+    assert found[STRUCTURED].verdict is Verdict.INCONCLUSIVE
+    assert "not one exponential" in found[STRUCTURED].reason

@@ -1,0 +1,1 @@
+"""Judges that share no line and no equation with the product."""
