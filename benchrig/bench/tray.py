@@ -169,9 +169,7 @@ async def _run_slot(job: TrayJob, log: RunLog, slot: Slot) -> tuple[SlotResult, 
         record, told_to_stop = await _run(job, log, slot, job.tray.plan(slot, job.stage))
     except PrecheckFailed as error:
         return SlotResult(slot=slot, error=error.message), False
-    job.say(
-        f"slot {slot.number}: {slot.tag}: {record.headline or record.verdict.value}{_why(record)}"
-    )
+    job.say(f"slot {slot.number}: {slot.tag}: {record.verdict_words}{_why(record)}")
     return SlotResult(slot=slot, record=record), told_to_stop
 
 

@@ -224,7 +224,7 @@ class Demo:
         self._step(
             "golden part of the day", "accepted" if day.accepted else day.sentence, day.accepted
         )
-        return control_page(day.check, day.days, invented=True)
+        return control_page(day.check, day.days, simulated=True, invented=True)
 
     def _tray(self, run_log: RunLog, name: str, outputs: tuple[int, ...], stage: str) -> TrayResult:
         from benchrig.bench.tray import TrayJob
@@ -314,9 +314,9 @@ class Demo:
         from benchrig.judge.matching import match_sets
 
         names = ("static_flow_cc_per_min", "resistance_20c_ohm")
-        parts, _, invented = parts_of_order(run_log, ORDER, names)
-        found = match_sets(parts, 4, names=names)
-        self._page("the matched set", "sets.html", sets_page(found, order=ORDER, invented=invented))
+        of = parts_of_order(run_log, ORDER, names)
+        found = match_sets(of.parts, 4, names=names)
+        self._page("the matched set", "sets.html", sets_page(found, of, order=ORDER))
         tags = [part.tag for part in found.sets[0].parts]
         left = ", ".join(part.tag for part in found.leftovers)
         self._step(
@@ -345,6 +345,7 @@ class Demo:
         return {
             "schema": "benchrig.demo/1",
             "invented": True,
+            "simulated": True,
             "ok": self.ok,
             "folder": str(self.folder),
             "log": self.log,

@@ -16,13 +16,16 @@ from benchrig.cli.files import destination, write_file
 from benchrig.cli.output import say, say_json, talk, wrapped
 from benchrig.cli.records import JsonOption, LogOption, open_log
 from benchrig.errors import LogError, UsageError
+from benchrig.judge.plausible import doubts
 
 if TYPE_CHECKING:
     from benchrig.judge.verdict import Judged
     from benchrig.parts.part import Characteristic
     from benchrig.quantity import Measured
-    from benchrig.record.entries import Entry
+    from benchrig.record.entries import Entry, FlowEntry
+    from benchrig.record.latest import Taken
     from benchrig.record.log import RunLog
+    from benchrig.record.read import LogReader, Numbered
 
 PSI_PA = 6894.757293168  # NIST SP 811, appendix B.8
 add_app = typer.Typer(help="Values measured elsewhere, typed in.", no_args_is_help=True)
@@ -39,9 +42,11 @@ PsiOption = Annotated[float | None, typer.Option(min=0.001, max=100_000, help="T
 
 def register(record_app: typer.Typer) -> None:
     """Add the commands to ``benchrig record``."""
-    from benchrig.cli import flowline
+    from benchrig.cli import flowline, flowtray, typed
 
     flowline.register(add_app)
+    flowtray.register(add_app)
+    typed.register(record_app, add_app)
     record_app.add_typer(add_app, name="add")
     record_app.command("history")(record_history)
 
@@ -94,6 +99,7 @@ def add_flow(
     ] = None,
     fluid: Annotated[str, typer.Option(help="The test fluid.")] = "",
     instrument: Annotated[str, typer.Option(help="What it was measured with.")] = "",
+    sure: Annotated[bool, typer.Option("--sure", help="The value is odd and right.")] = False,
     who: WhoOption = "",
     note: NoteOption = "",
     log: LogOption = None,
@@ -138,7 +144,31 @@ def add_flow(
         fluid=fluid,
         instrument=instrument,
     )
+    if not sure:
+        _refuse_odd(entry, log)
     _keep(entry, flow_values(entry), flow.plain, log, as_json=as_json)
+
+
+def _refuse_odd(entry: FlowEntry, log: str | None) -> None:
+    """A flow beside its order's others and its limit: UsageError where it may be a slip."""
+    from benchrig.cli.flowtray import sheet_of
+    from benchrig.cli.flowunits import unit_of
+
+    unit = unit_of("cc/min" if entry.dynamic_flow_ul is None else "µL", None)
+    value = getattr(entry, unit.field)
+    with open_log(log, read_only=False) as run_log:
+        runs = run_log.history(entry.tag)
+        if not runs or not runs[-1].order:
+            limit = run_log.record(runs[-1].record_id).plan.part.limit if runs else None
+            found = doubts(value, (), limit and limit(unit.characteristic), unit.kept)
+        else:
+            sheet = sheet_of(run_log, runs[-1].order, "", entry.stage, unit, frozenset())
+            found = sheet.doubts(entry.tag, value)
+    if found:
+        raise UsageError(
+            f"{value:.4g} {unit.kept} of {entry.tag} is {'; '.join(found)}",
+            advice="type it again; if it is right, add --sure",
+        )
 
 
 @add_app.command("leak")
@@ -224,17 +254,20 @@ def _keep(
 ) -> None:
     """Add an entry, and say how its values stand to the limits of the tag's part."""
     from benchrig.record.forms import to_json
+    from benchrig.record.values import said_alone
 
     if not entry.tag.strip():
         raise UsageError("the tag is empty")
     with open_log(log, read_only=False) as run_log:
         judged = _judge(run_log, entry.tag, values)
+        simulated = any(run.simulated for run in run_log.history(entry.tag)[-1:])
         number = run_log.add(entry)
     if as_json:
         say_json(
             {
                 "schema": "benchrig.entry/1",
                 "number": number,
+                "simulated": simulated,
                 "entry": {"kind": entry.KIND, **to_json(entry)},
                 "judged": [
                     {"name": j.characteristic.value, "verdict": j.verdict.value, "reason": j.reason}
@@ -245,7 +278,7 @@ def _keep(
         return
     say(f"entry {number}: {entry.KIND} of {entry.tag}: {plain}")
     for j in judged:
-        say(f"{j.verdict.value}: {j.reason}")
+        say(f"{said_alone(j.verdict.value, simulated)}: {j.reason}")
 
 
 def _judge(run_log: RunLog, tag: str, values: dict[Characteristic, Measured]) -> list[Judged]:
@@ -269,21 +302,19 @@ def record_history(
     as_json: JsonOption = False,
 ) -> None:
     """Everything a tag has behind it, oldest first, and what changed from first to last."""
-    from benchrig.cli.flowline import NAME, flow_line_words
-    from benchrig.record.entries import FlowEntry, LeakEntry, OtherEntry, SprayEntry
+    from benchrig.record.latest import typed_flows
     from benchrig.report.history import before_after_line, history_lines
-    from benchrig.report.words import entry_text, moment
 
     if page is not None:
         destination(page, "")
     with open_log(log) as run_log:
         runs = run_log.history(tag)
+        runs.sort(key=lambda run: run.begun_at)
         records = [run_log.record(run.record_id) for run in runs]
-        kinds = (FlowEntry, LeakEntry, SprayEntry)
-        typed: list[Entry] = [e for kind in kinds for e in run_log.entries(kind, tag=tag)]
-        lines = [e for e in run_log.entries(OtherEntry, tag=tag) if e.name == NAME]
+        typed = typed_of(run_log, tag)
+        counting = typed_flows(run_log, tag, order=runs[-1].order if runs else "")
         where = run_log.shown
-    if not records and not typed and not lines:
+    if not records and not typed:
         raise LogError(
             f"no record of the tag {tag} in {where}", advice="see `benchrig record list`"
         )
@@ -292,30 +323,94 @@ def record_history(
     if page is not None:
         from benchrig.report.html import history_page
 
-        write_file(page, history_page(tag, records))
+        lines = [(typed_line(each), each.withdrawal is not None) for each in typed]
+        write_file(page, history_page(tag, records, typed=lines))
     if as_json:
-        say_json(_history_json(tag, runs, [*typed, *lines], line))
+        say_json(_history_json(tag, runs, typed, counting, line))
         return
     for text in history_lines(records):
         say(text)
-    for entry in typed:
-        say(wrapped(f"typed in, {entry_text(entry)}"))
-    for other in lines:
-        words = flow_line_words(other.data)
-        say(wrapped(f"typed in, {other.data['stage']}: flow line {words} ({moment(other.at)})"))
+    for each in typed:
+        say(wrapped(f"typed in, {typed_line(each)}"))
+    for name, taken in counting.items():
+        say(wrapped(f"what counts of {name}: {taken.value:.5g} ({taken.words})"))
     if line:
         say(wrapped(f"first to last: {line}"))
     if page is not None:
         say(str(page))
 
 
-def _history_json(tag: str, runs: list[Any], typed: list[Entry], line: str) -> dict[str, Any]:
-    from benchrig.record.forms import plain, to_json
+def typed_of(run_log: LogReader, tag: str) -> list[Numbered[Any]]:
+    """What was typed in about a tag, by stage and then by time; withdrawn entries too."""
+    from benchrig.record.entries import (
+        FLOW_LINE,
+        FlowEntry,
+        LeakEntry,
+        OtherEntry,
+        SprayEntry,
+        WorkEntry,
+    )
+    from benchrig.record.latest import stage_rank
+
+    kinds: tuple[type[Entry], ...] = (FlowEntry, LeakEntry, SprayEntry, WorkEntry)
+    found: list[Numbered[Any]] = [n for kind in kinds for n in run_log.numbered(kind, tag=tag)]
+    others = run_log.numbered(OtherEntry, tag=tag)
+    found += [n for n in others if n.entry.name == FLOW_LINE]
+
+    def order(each: Numbered[Any]) -> tuple[int, str]:
+        entry = each.entry
+        stage = (
+            entry.data["stage"] if isinstance(entry, OtherEntry) else getattr(entry, "stage", "")
+        )
+        return stage_rank(stage), entry.at
+
+    return sorted(found, key=order)
+
+
+def typed_line(each: Numbered[Any]) -> str:
+    """An entry on a line, with its number and what became of it."""
+    from benchrig.cli.flowline import flow_line_words
+    from benchrig.record.entries import OtherEntry
+    from benchrig.report.words import entry_text, moment
+
+    entry = each.entry
+    if isinstance(entry, OtherEntry):
+        words = flow_line_words(entry.data)
+        text = f"{entry.data['stage']}: flow line {words} ({moment(entry.at)})"
+    else:
+        text = entry_text(entry)
+    gone = each.withdrawal
+    after = "" if gone is None else f"; WITHDRAWN by {gone.who}, {moment(gone.at)}: {gone.why}"
+    return f"entry {each.number}, {text}{after}"
+
+
+def _history_json(
+    tag: str,
+    runs: list[Any],
+    typed: list[Numbered[Any]],
+    counting: dict[str, Taken],
+    line: str,
+) -> dict[str, Any]:
+    from benchrig.cli.records import summary_to_json
+    from benchrig.record.forms import to_json
 
     return {
         "schema": "benchrig.history/1",
         "tag": tag,
-        "records": [plain(run) for run in runs],
-        "typed_in": [{"kind": entry.KIND, **to_json(entry)} for entry in typed],
+        "simulated": any(run.simulated for run in runs),
+        "records": [summary_to_json(run) for run in runs],
+        "typed_in": [
+            {
+                "kind": each.entry.KIND,
+                **to_json(each.entry),
+                "number": each.number,
+                "withdrawn": None if each.withdrawal is None else each.withdrawal.why,
+            }
+            for each in typed
+        ],
+        "counts": {
+            name: {"value": t.value, "stage": t.stage, "at": t.at, "entry": t.number}
+            for name, t in counting.items()
+        },
         "first_to_last": line,
     }

@@ -14,8 +14,6 @@ from benchrig.errors import Finding, InputFileError, UsageError
 if TYPE_CHECKING:
     from benchrig.measure.flow import FlowLine
 
-NAME = "flow line"  # of its entries in the log
-
 
 def register(add_app: typer.Typer) -> None:
     """Add the command to ``benchrig record add``."""
@@ -47,7 +45,7 @@ def add_flow_line(
     """Add a flow line: slope, time offset and flow offset, with their uncertainties."""
     from benchrig.cli.entries import stage_word
     from benchrig.cli.pace import stamp
-    from benchrig.record.entries import OtherEntry
+    from benchrig.record.entries import FLOW_LINE, OtherEntry
     from benchrig.record.forms import to_json
 
     if not tag.strip():
@@ -64,7 +62,7 @@ def add_flow_line(
         **{name: getattr(line, name).value for name in _FOUND},
         **{f"{name}_u": getattr(line, name).std_uncertainty for name in _FOUND},
     }
-    entry = OtherEntry(at=stamp(), who=who, tag=tag, note=note, name=NAME, data=data)
+    entry = OtherEntry(at=stamp(), who=who, tag=tag, note=note, name=FLOW_LINE, data=data)
     with open_log(log, read_only=False) as run_log:
         number = run_log.add(entry)
     if as_json:

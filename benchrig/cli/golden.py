@@ -77,7 +77,12 @@ def rig_golden(
     if page is not None:
         from benchrig.report.html import control_page
 
-        write_file(page, control_page(day.check, day.days, invented=plan.part.invented))
+        write_file(
+            page,
+            control_page(
+                day.check, day.days, simulated=record.simulated, invented=plan.part.invented
+            ),
+        )
     _show(day, record, where, page, as_json=as_json)
     return int(ExitCode.PASS if day.accepted else ExitCode.RIG)
 
@@ -86,9 +91,19 @@ def _show(
     day: GoldenDay, record: RunRecord, where: str, page: Path | None, *, as_json: bool
 ) -> None:
     if as_json:
-        say_json({**to_json(day), "log": where, "page": str(page) if page else None})
+        say_json(
+            {
+                **to_json(day),
+                "simulated": record.simulated,
+                "log": where,
+                "page": str(page) if page else None,
+            }
+        )
         return
-    say(f"golden part {day.tag}: {'accepted' if day.accepted else 'NOT ACCEPTED'}")
+    from benchrig.record.values import said_alone
+
+    said = said_alone("accepted" if day.accepted else "NOT ACCEPTED", record.simulated)
+    say(f"golden part {day.tag}: {said}")
     for line in (*day.far, *(chart.reason for chart in day.check.charts)):
         say(f"  {line}")
     if not day.accepted:

@@ -13,6 +13,7 @@ from benchrig.cli.files import destination, file_words, write_file
 from benchrig.cli.output import say, say_json, talk
 from benchrig.cli.records import JsonOption, LogOption, RecordArgument, open_log, resolve
 from benchrig.errors import LogError, UsageError
+from benchrig.wire.simulated import MARK
 
 if TYPE_CHECKING:
     from benchrig.record.entries import Entry
@@ -57,7 +58,8 @@ def record_report(
     else:
         write_file(path, page)
     if as_json:
-        file = {"record": record.record_id, "what": "report", "file": str(path)}
+        file: dict[str, object] = {"record": record.record_id, "what": "report", "file": str(path)}
+        file["simulated"] = record.simulated
         say_json({"schema": "benchrig.file/1", **file})
     else:
         say(str(path))
@@ -129,7 +131,13 @@ def record_label(
         write_file(path, label_page(records, paper=paper))
     if as_json:
         say_json(
-            {"schema": "benchrig.labels/1", "records": ids, "what": "label", "file": str(path)}
+            {
+                "schema": "benchrig.labels/1",
+                "records": ids,
+                "simulated": any(record.simulated for record in records),
+                "what": "label",
+                "file": str(path),
+            }
         )
     else:
         say(str(path))
@@ -165,13 +173,15 @@ def record_compare(
                 "schema": "benchrig.comparison/1",
                 "before": first.record_id,
                 "after": second.record_id,
+                "simulated": first.simulated or second.simulated,
                 "verdict_before": first.verdict.value,
                 "verdict_after": second.verdict.value,
                 "changes": [dataclasses.asdict(change) for change in compare(first, second)],
             }
         )
         return
-    say(before_after_line(first, second))
+    mark = f"{MARK}: " if first.simulated or second.simulated else ""
+    say(mark + before_after_line(first, second))
 
 
 def _doubt(first: RunRecord, second: RunRecord) -> None:
@@ -190,6 +200,7 @@ def record_reanalyse(
 ) -> None:
     """Judge a record again from its raw samples with this version; the log is not changed."""
     from benchrig.bench.replay import analyse_again, judge_again, stored_run
+    from benchrig.record.values import said_alone
 
     with open_log(log) as run_log:
         stored = stored_run(run_log, resolve(run_log, record_id))
@@ -201,6 +212,7 @@ def record_reanalyse(
             {
                 "schema": "benchrig.reanalysis/1",
                 "record": stored.record.record_id,
+                "simulated": stored.record.simulated,
                 "verdict_then": then.value,
                 "verdict_now": verdict.value,
                 "verdict_reason": judgement.reason,
@@ -220,7 +232,8 @@ def record_reanalyse(
         )
         return
     same = "as then" if verdict is then else f"then {then}"
-    say(f"{stored.record.record_id}: {verdict} ({same}), {len(cycles)} cycles analysed again")
+    word = said_alone(verdict.value, stored.record.simulated)
+    say(f"{stored.record.record_id}: {word} ({same}), {len(cycles)} cycles analysed again")
     say(f"  {judgement.reason}")
     for j in judged:
         say(f"  {j.characteristic}: {j.verdict}: {j.reason}")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -63,7 +63,6 @@ def record_list(
     as_json: JsonOption = False,
 ) -> None:
     """List records, newest first; with --tag the history of one part."""
-    from benchrig.record.forms import plain
     from benchrig.record.read import Filters
 
     wanted = Filters(
@@ -76,7 +75,7 @@ def record_list(
     with open_log(log) as run_log:
         found = run_log.list_runs(wanted, limit)
     if as_json:
-        say_json({"schema": "benchrig.records/1", "records": [plain(r) for r in found]})
+        say_json({"schema": "benchrig.records/1", "records": [summary_to_json(r) for r in found]})
         return
     head = ("RECORD", "TAG", "PART", "STAGE", "POSITION", "VERDICT", "R20")
     say(columns([head, *(_row(run) for run in found)]))
@@ -102,6 +101,21 @@ def _verdict(word: str) -> str:
     return word.upper()
 
 
+def summary_to_json(run: RunSummary) -> dict[str, Any]:
+    """A line of a list as JSON, with what the rig was."""
+    from benchrig.record.forms import plain
+
+    return {**plain(run), "simulated": run.simulated}
+
+
+def verdict_of(run: RunSummary) -> str:
+    """The verdict of a line of a list."""
+    from benchrig.record.values import said_alone
+
+    words = said_alone(run.verdict, run.simulated)
+    return words if run.proven_safe else f"{words} / NOT PROVEN SAFE"
+
+
 def _row(run: RunSummary) -> tuple[str, ...]:
     from benchrig.judge.words import with_uncertainty
 
@@ -112,7 +126,7 @@ def _row(run: RunSummary) -> tuple[str, ...]:
         run.part,
         run.stage,
         run.position or "-",
-        run.verdict if run.proven_safe else f"{run.verdict} / NOT PROVEN SAFE",
+        verdict_of(run),
         "-" if r20 is None else with_uncertainty(r20.value, 2 * r20.std_uncertainty, r20.unit),
     )
 

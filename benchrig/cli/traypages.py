@@ -106,6 +106,7 @@ def _to_json(
         "customer_words": entry.customer_words,
         "position_scheme": entry.position_scheme,
         "golden": entry.golden,
+        "simulated": any(record.simulated for record in records.values()),
         "slots": [
             {
                 "slot": slot.number,

@@ -262,7 +262,7 @@ def _dry_run(job: TrayJob, done: dict[int, RunRecord], *, as_json: bool) -> int:
     else:
         rows = [("SLOT", "OUTPUT", "TAG", "POSITION", "PART", "STATE")]
         for slot in job.tray.slots:
-            state = f"done, {done[slot.number].verdict.value}" if slot not in left else "to do"
+            state = f"done, {done[slot.number].verdict_words}" if slot not in left else "to do"
             place = slot.position or "-"
             tag = slot.tag or "(scanned)"
             rows.append((str(slot.number), str(slot.output), tag, place, slot.part.title, state))
@@ -289,7 +289,7 @@ def show(result: TrayResult, where: str, page: Path | None, *, as_json: bool) ->
     rows, reasons = [("SLOT", "POSITION", "TAG", "VERDICT", "R20")], []
     for slot in result.slots:
         record = slot.record
-        words = "not done" if record is None else record.verdict.value
+        words = "not done" if record is None else record.verdict_words
         if record is not None and not record.proven_safe:
             words += " / NOT PROVEN SAFE"
         r20 = "-" if record is None else number_of(record, Characteristic.RESISTANCE_20C)
@@ -324,6 +324,7 @@ def to_json(result: TrayResult) -> dict[str, Any]:
         "golden": result.golden,
         "stopped": result.stopped,
         "exit_code": int(result.exit_code),
+        "simulated": any(s.record is not None and s.record.simulated for s in result.slots),
         "slots": [
             {
                 "slot": slot.slot.number,

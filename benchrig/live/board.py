@@ -14,6 +14,7 @@ from rich.text import Text
 from benchrig.judge.verdict import SHAPES
 from benchrig.live.shop import RigView, Shop
 from benchrig.text import to_ascii
+from benchrig.wire.simulated import MARK
 
 RANK = ("ENERGISED", "UNKNOWN", "STALE", "OFF", "AWAY")
 _STYLES = {
@@ -100,6 +101,9 @@ def _rig_lines(
     if wide:
         room -= verdicts.cell_len + 2
     words = _short(_doing(rig, now, standing), max(room, 10))
+    mark = f"  {MARK}" if rig.simulated else ""
+    words = _short(words, max(room - len(mark), 10))
+    line.append(mark, style="bold")
     line.append(f"  {words}", style="" if standing in RANK[:3] else "dim")
     lines = [line]
     indent = " " * (name_width + 2 + _STANDING_WIDTH + 2)
@@ -166,7 +170,8 @@ def plain_line(rig: RigView, now: datetime) -> str:
     """One rig as a line, for a terminal that cannot redraw and for logs."""
     standing = rig.standing(now)
     at = now.astimezone().strftime("%H:%M:%S")
-    line = f"{at}  {rig.name}  {standing:9}  {_doing(rig, now, standing)}"
+    mark = f"{MARK}  " if rig.simulated else ""
+    line = f"{at}  {rig.name}  {standing:9}  {mark}{_doing(rig, now, standing)}"
     if rig.verdicts:
         last = rig.verdicts[-1]
         line += f"  last: {last.verdict} {last.name}"

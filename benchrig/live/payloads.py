@@ -17,6 +17,7 @@ from typing import Any
 from benchrig.live.topics import RigTopics
 from benchrig.quantity import Measured
 from benchrig.record.values import RunEvent, RunRecord, SafeEvidence
+from benchrig.wire.simulated import is_simulated
 
 TEXT_MAX = 500
 LIST_MAX = 64
@@ -185,7 +186,13 @@ def number(value: object) -> float | None:
 
 
 def _head(kind: str, topics: RigTopics, at: str) -> dict[str, Any]:
-    return {"schema": f"benchrig.{kind}/1", "bench": topics.bench, "rig": topics.rig, "at": at}
+    return {
+        "schema": f"benchrig.{kind}/1",
+        "bench": topics.bench,
+        "rig": topics.rig,
+        "simulated": is_simulated(topics.rig),
+        "at": at,
+    }
 
 
 def _measured(value: Measured | None) -> dict[str, Any] | None:

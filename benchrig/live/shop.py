@@ -17,6 +17,7 @@ from typing import Any
 from benchrig.live.deduplicate import Deduplicator
 from benchrig.live.payloads import PAYLOAD_BYTES_MAX, Link, RigState
 from benchrig.live.topics import parse
+from benchrig.wire.simulated import is_simulated
 
 STALE_S = 15.0  # three beats of a publisher
 RIGS_MAX = 500
@@ -57,6 +58,11 @@ class RigView:
     seen: datetime | None = None
     warning: str = ""
     verdicts: deque[ShownVerdict] = field(default_factory=lambda: deque(maxlen=VERDICTS_SHOWN))
+
+    @property
+    def simulated(self) -> bool:
+        """No hardware: by the id, whatever the payload says."""
+        return is_simulated(self.rig)
 
     @property
     def name(self) -> str:
@@ -244,6 +250,7 @@ def as_json(view: RigView, now: datetime) -> dict[str, Any]:
         "part": view.part,
         "tag": view.tag,
         "invented": view.invented,
+        "simulated": view.simulated,
         "cycle": view.cycle,
         "cycles": view.cycles,
         "current_a": view.current_a,

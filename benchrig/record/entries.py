@@ -76,6 +76,31 @@ class SprayEntry(Entry):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class WorkEntry(Entry):
+    """What was done to a part, or to all parts of an order, in words."""
+
+    KIND: ClassVar[str] = "work"
+    text: str
+    order: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReleaseEntry(Entry):
+    """Somebody answers for a record's page: the name as it was typed, in ``who``."""
+
+    KIND: ClassVar[str] = "release"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Withdrawal(Entry):
+    """What was typed in by mistake no longer counts; it stays. Made by ``RunLog.withdraw``."""
+
+    KIND: ClassVar[str] = "withdrawal"
+    number: int  # of the entry, in the same log
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class GoldenEntry(Entry):
     """The golden part of a rig, or a day's check of it: expected and found values by name."""
 
@@ -136,6 +161,9 @@ class TrayEntry(Entry):
     slots: tuple[TraySlot, ...] = ()
 
 
+FLOW_LINE = "flow line"  # name of an OtherEntry: volume over pulse width
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OtherEntry(Entry):
     """Anything else worth keeping; ``name`` tells the kinds apart."""
@@ -148,7 +176,15 @@ class OtherEntry(Entry):
 ENTRY_KINDS: dict[str, type[Entry]] = {
     kind.KIND: kind
     for kind in (
-        *(Correction, FlowEntry, LeakEntry, SprayEntry),
+        *(Correction, FlowEntry, LeakEntry, SprayEntry, WorkEntry, ReleaseEntry, Withdrawal),
         *(GoldenEntry, CalibrationEntry, LeadNullEntry, TrayEntry, OtherEntry),
     )
 }
+
+# What a person typed and may therefore withdraw.
+WITHDRAWABLE = (FlowEntry.KIND, LeakEntry.KIND, SprayEntry.KIND, WorkEntry.KIND, ReleaseEntry.KIND)
+
+
+def may_withdraw(entry: Entry) -> bool:
+    """Typed by a person about a part; a calibration or a correction is none of these."""
+    return entry.KIND in WITHDRAWABLE or (isinstance(entry, OtherEntry) and entry.name == FLOW_LINE)

@@ -8,7 +8,7 @@ numbers. Open the file to write to with ``newline=""``.
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import IO, Any
 
@@ -92,7 +92,9 @@ def samples_to_csv(log: LogReader, record_id: str, file: IO[str]) -> int:
     A stream over other inputs has empty cells for what it does not sample.
     """
     header = _header(log, record_id)
-    file.write(",".join(header) + LINE_END)
+    marks = _marks(log, record_id)
+    file.write(",".join([*header, *marks]) + LINE_END)
+    end = "".join(f",{mark}" for mark in marks.values()) + LINE_END
     lines = 0
     for piece in sample_columns(log, record_id):
         count = len(piece["time_s"])
@@ -102,7 +104,7 @@ def samples_to_csv(log: LogReader, record_id: str, file: IO[str]) -> int:
             else [""] * count
             for name in header
         ]
-        file.writelines(",".join(line) + LINE_END for line in zip(*cells, strict=True))
+        file.writelines(",".join(line) + end for line in zip(*cells, strict=True))
         lines += count
     return lines
 
@@ -112,9 +114,16 @@ def _header(log: LogReader, record_id: str) -> list[str]:
     return ["time_s", "tick", *_names([of_input[number] for number in sorted(of_input)])]
 
 
-def features_table(cycles: Sequence[CycleFeatures]) -> tuple[list[str], list[list[Any]]]:
+def _marks(log: LogReader, record_id: str) -> dict[str, bool]:
+    """A column more, in every line, where no real part was measured."""
+    return {"simulated": True} if log.record(record_id).simulated else {}
+
+
+def features_table(
+    cycles: Sequence[CycleFeatures], marks: Mapping[str, bool] | None = None
+) -> tuple[list[str], list[list[Any]]]:
     """Header and one line per cycle; the standard uncertainty stands beside each value."""
-    lines = [_cycle_cells(cycle) for cycle in cycles]
+    lines = [{**_cycle_cells(cycle), **(marks or {})} for cycle in cycles]
     header: list[str] = []
     for line in lines:
         header += [name for name in line if name not in header]
@@ -163,14 +172,15 @@ def table_to_csv(header: Sequence[str], lines: Sequence[Sequence[Any]], file: IO
 
 def features_to_csv(log: LogReader, record_id: str, file: IO[str]) -> int:
     """Write the features of a record's cycles as CSV; the number of lines."""
-    return table_to_csv(*features_table(log.cycles(record_id)), file)
+    marks = _marks(log, record_id)
+    return table_to_csv(*features_table(log.cycles(record_id), marks), file)
 
 
 def list_table(runs: Sequence[RunSummary]) -> tuple[list[str], list[list[Any]]]:
     """Header and one line per run: what a list shows, then each characteristic with its u."""
     fixed = [
         *("record_id", "begun_at", "ended_at", "tag", "part", "part_number", "order", "position"),
-        *("stage", "operator", "rig_unique_id", "verdict", "ending", "proven_safe"),
+        *("stage", "operator", "rig_unique_id", "simulated", "verdict", "ending", "proven_safe"),
         *("cycles_done", "drop_outs"),
     ]
     names = sorted({name for run in runs for name in run.values})
@@ -201,7 +211,9 @@ def samples_to_parquet(log: LogReader, record_id: str, path: Path) -> int:
     """Write the samples of a record as Parquet, a row group per gapless piece; the rows."""
     pyarrow, parquet = _parquet()
     header = _header(log, record_id)
+    marks = _marks(log, record_id)
     fields = [(n, pyarrow.int64() if n == "tick" else pyarrow.float64()) for n in header]
+    fields += [(name, pyarrow.bool_()) for name in marks]
     schema = pyarrow.schema(fields, metadata={"record": record_id, "schema": "benchrig.samples/1"})
     rows = 0
     with parquet.ParquetWriter(path, schema, compression="zstd") as writer:
@@ -209,6 +221,7 @@ def samples_to_parquet(log: LogReader, record_id: str, path: Path) -> int:
             count = len(piece["time_s"])
             empty = pyarrow.nulls(count, pyarrow.float64())
             arrays = [pyarrow.array(piece[n]) if n in piece else empty for n in header]
+            arrays += [pyarrow.array([mark] * count) for mark in marks.values()]
             writer.write_table(pyarrow.Table.from_arrays(arrays, schema=schema))
             rows += count
     return rows
@@ -217,7 +230,7 @@ def samples_to_parquet(log: LogReader, record_id: str, path: Path) -> int:
 def features_to_parquet(log: LogReader, record_id: str, path: Path) -> int:
     """Write the features of a record's cycles as Parquet; the rows."""
     pyarrow, parquet = _parquet()
-    header, lines = features_table(log.cycles(record_id))
+    header, lines = features_table(log.cycles(record_id), _marks(log, record_id))
     columns = {name: [line[k] for line in lines] for k, name in enumerate(header)}
     table = pyarrow.table(columns)
     parquet.write_table(table.replace_schema_metadata({"record": record_id}), path)

@@ -187,6 +187,7 @@ def record_to_json(record: RunRecord, budget: bool = False) -> dict[str, Any]:
         "schema": form["schema"],
         "record": form["record_id"],
         "digest": digest(record),
+        "simulated": record.simulated,
         "part": plan["part"]["name"],
         "part_title": plan["part"]["title"],
         "invented": plan["part"]["invented"],

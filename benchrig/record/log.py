@@ -17,7 +17,7 @@ from benchrig.judge.verdict import Verdict
 from benchrig.record import database, forms
 from benchrig.record.chain import append_row
 from benchrig.record.committer import Committer
-from benchrig.record.entries import CORRECTABLE, Correction, Entry
+from benchrig.record.entries import CORRECTABLE, Correction, Entry, Withdrawal, may_withdraw
 from benchrig.record.read import LogReader
 from benchrig.record.rowhash import row_digest
 from benchrig.record.rows import OpenRun, begin_row, unpress, word
@@ -240,8 +240,8 @@ class RunLog(LogReader):
 
     def add(self, entry: Entry) -> int:
         """Add an entry; its number in the log."""
-        if isinstance(entry, Correction):
-            raise ValueError("corrections are made by correct()")
+        if isinstance(entry, Correction | Withdrawal):
+            raise ValueError("these are made by correct() and withdraw()")
         with self._writing() as connection:
             return self._append_entry(connection, entry)
 
@@ -272,6 +272,35 @@ class RunLog(LogReader):
         with self._writing() as connection:
             self._append_entry(connection, correction)
         return correction
+
+    def withdraw(self, number: int, *, who: str, why: str, at: str) -> Entry:
+        """Let an entry of this log count no longer; it stays, and so does its number."""
+        if not who.strip() or not why.strip():
+            raise UsageError("a withdrawal needs who makes it and why")
+        found = next((n for n in self.numbered(Entry) if n.number == number), None)
+        if found is None:
+            raise LogError(
+                f"no entry {number} in {self.shown}",
+                advice="`benchrig record history TAG` shows the numbers",
+            )
+        if not may_withdraw(found.entry):
+            raise UsageError(
+                f"entry {number} is a {found.entry.KIND}; only what was typed in is withdrawn"
+            )
+        if found.withdrawal is not None:
+            raise UsageError(f"entry {number} was withdrawn already: {found.withdrawal.why}")
+        withdrawal = Withdrawal(
+            at=at,
+            who=who,
+            record_id=found.entry.record_id,
+            tag=found.entry.tag,
+            rig_unique_id=found.entry.rig_unique_id,
+            number=number,
+            why=why,
+        )
+        with self._writing() as connection:
+            self._append_entry(connection, withdrawal)
+        return found.entry
 
     def _append_entry(self, connection: Connection, entry: Entry) -> int:
         row = {

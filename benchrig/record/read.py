@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import cache
-from typing import Any, Self, TypeVar
+from typing import Any, Generic, Self, TypeVar
 
 from sqlalchemy import Connection, Engine, RowMapping, Select, and_, bindparam, func, select
 from sqlalchemy.engine import URL
@@ -17,7 +17,7 @@ from benchrig.measure.features import CycleFeatures
 from benchrig.measure.samples import SampleBlock
 from benchrig.record import database, forms
 from benchrig.record.codec import Codec, Packed, unpack
-from benchrig.record.entries import ENTRY_KINDS, Correction, Entry
+from benchrig.record.entries import ENTRY_KINDS, Correction, Entry, Withdrawal, may_withdraw
 from benchrig.record.rows import RunSummary, ScaleSet, summary, unpress, word
 from benchrig.record.schema import (
     SUMMARY_COLUMNS,
@@ -307,19 +307,53 @@ class LogReader:
         tag: str | None = None,
         rig_unique_id: str | None = None,
     ) -> list[E]:
-        """Entries of one kind, in the order they were made."""
+        """Entries of one kind, in the order they were made, without those withdrawn."""
+        given = {"record_id": record_id, "tag": tag, "rig_unique_id": rig_unique_id}
+        return [each.entry for each in self.numbered(kind, **given) if each.withdrawal is None]
+
+    def numbered(
+        self,
+        kind: type[E],
+        *,
+        record_id: str | None = None,
+        tag: str | None = None,
+        rig_unique_id: str | None = None,
+    ) -> list[Numbered[E]]:
+        """The same with their numbers, and those withdrawn with their withdrawal."""
         given = {"record_id": record_id, "tag": tag, "rig_unique_id": rig_unique_id}
         values = {name: word(value) for name, value in given.items() if value is not None}
         if kind is not Entry:
             values["kind"] = kind.KIND
         with self.reading() as connection:
             rows = connection.execute(_entries_where(*values), values).mappings().all()
-        found: list[Any] = []
+            withdrawn = self._withdrawn(connection, values) if rows else {}
+        found: list[Numbered[Any]] = []
         for row in rows:
             if row["kind"] not in ENTRY_KINDS:
                 raise LogError(f"entry {row['number']}: unknown kind", advice="update benchrig")
-            found.append(forms.from_bytes(ENTRY_KINDS[row["kind"]], row["data"].encode()))
+            entry = forms.from_bytes(ENTRY_KINDS[row["kind"]], row["data"].encode())
+            gone = withdrawn.get((row["log_id"], row["number"])) if may_withdraw(entry) else None
+            found.append(Numbered(number=row["number"], entry=entry, withdrawal=gone))
         return found
+
+    @staticmethod
+    def _withdrawn(
+        connection: Connection, values: dict[str, str]
+    ) -> dict[tuple[str, int], Withdrawal]:
+        """A withdrawal is about the same record, tag and rig as what it withdraws."""
+        about = {**values, "kind": Withdrawal.KIND}
+        rows = connection.execute(_entries_where(*about), about).mappings().all()
+        made = [(r["log_id"], forms.from_bytes(Withdrawal, r["data"].encode())) for r in rows]
+        return {(log_id, withdrawal.number): withdrawal for log_id, withdrawal in made}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Numbered(Generic[E]):
+    """An entry with its number in its log, and its withdrawal where there is one."""
+
+    number: int
+    entry: E
+    withdrawal: Withdrawal | None = None
 
 
 def newest_by_tag(runs: Sequence[RunSummary]) -> dict[str, RunSummary]:

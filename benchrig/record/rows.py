@@ -13,6 +13,7 @@ from benchrig.measure.features import CycleFeatures
 from benchrig.measure.samples import InputScale
 from benchrig.record import forms
 from benchrig.record.values import RigIdentity, RunPlan, RunRecord
+from benchrig.wire.simulated import is_simulated
 
 KEY_CHARACTERS = 200  # longer words are cut in the columns that lists and indexes use
 PRESS_LEVEL = 3  # 6 takes twice as long for a tenth less, and samples are most of a log
@@ -158,6 +159,11 @@ class RunSummary:
     drop_outs: int
     values: dict[str, Value]
     corrected: tuple[str, ...] = ()  # names of the fields that were
+
+    @property
+    def simulated(self) -> bool:
+        """The rig was no hardware."""
+        return is_simulated(self.rig_unique_id)
 
 
 def summary(row: Any) -> RunSummary:

@@ -16,6 +16,7 @@ from benchrig.measure.features import CycleFeatures, DropOut
 from benchrig.parts.part import Characteristic, Part
 from benchrig.patterns.pattern import Pattern
 from benchrig.quantity import Measured
+from benchrig.wire.simulated import MARK, is_simulated
 
 SCHEMA = "benchrig.run/1"
 SAFE_READINGS_MIN = 3
@@ -88,6 +89,11 @@ class RigIdentity:
     clamp: str = ""
     relay: bool = False  # the part hung on a relay, whose contact closes late and bounces
     clock_tolerance_ppm: int = 100
+
+    @property
+    def simulated(self) -> bool:
+        """No hardware: by the id the rig said itself, or by a link that leads to none."""
+        return is_simulated(self.unique_id) or self.url.lower().startswith(("sim:", "avr:"))
 
 
 class EventKind(StrEnum):
@@ -217,6 +223,11 @@ class ColdCheck:
     findings: tuple[str, ...] = ()
 
 
+def said_alone(verdict: str, simulated: bool) -> str:
+    """A verdict without a page round it: what was simulated says so."""
+    return f"{verdict} {MARK}" if simulated else verdict
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunRecord:
     """A finished run. ``record_id`` is ``YYYYMMDD-HHMMSS-xxxx``; stamps are ISO 8601."""
@@ -252,6 +263,16 @@ class RunRecord:
                 raise ValueError("a part is never passed without evidence that it is off")
             if self.ending is not Ending.COMPLETE or self.cycles_done < self.cycles_planned:
                 raise ValueError("a part is never passed on an incomplete run")
+
+    @property
+    def simulated(self) -> bool:
+        """True when no real part was measured."""
+        return self.rig.simulated
+
+    @property
+    def verdict_words(self) -> str:
+        """The verdict as a line that stands alone must say it."""
+        return said_alone(self.headline or self.verdict.value, self.simulated)
 
     @property
     def proven_safe(self) -> bool:

@@ -18,7 +18,7 @@ from benchrig.judge.golden import Chart
 from benchrig.judge.verdict import SHAPES, Verdict
 from benchrig.parts.part import UNITS, Characteristic
 from benchrig.quantity import Measured
-from benchrig.record.values import RunRecord
+from benchrig.record.values import RunRecord, said_alone
 from benchrig.report.svg import Frame, Plot, picture
 from benchrig.report.words import (
     NAMES,
@@ -29,6 +29,7 @@ from benchrig.report.words import (
     value_text,
 )
 from benchrig.text import one_line
+from benchrig.wire.simulated import MARK
 
 YES = "yes"
 NO = "no, within the uncertainty"
@@ -165,7 +166,9 @@ def before_after_line(before: RunRecord, after: RunRecord) -> str:
     """One line for a tray: what changed more than the uncertainty, or that nothing did."""
     changes = compare(before, after)
     moved = [f"{c.name} {c.before} → {c.after}" for c in changes if c.changed]
-    verdicts = f"{before.verdict.value} → {after.verdict.value}"
+    both = (before, after)
+    mixed = before.simulated != after.simulated  # else what is round the line says it
+    verdicts = " → ".join(said_alone(r.verdict.value, mixed and r.simulated) for r in both)
     if moved:
         return f"{verdicts}; changed more than the uncertainty: {'; '.join(moved)}"
     if any(c.changed is False for c in changes):
@@ -181,6 +184,7 @@ class HistoryRow:
     begun_at: str
     stage: str
     verdict: Verdict
+    simulated: bool
     r20: str
     current: str
     motion: str
@@ -195,6 +199,7 @@ def history_rows(records: Sequence[RunRecord]) -> tuple[HistoryRow, ...]:
             begun_at=moment(record.begun_at),
             stage=record.plan.stage.value,
             verdict=record.verdict,
+            simulated=record.simulated,
             r20=number_of(record, Characteristic.RESISTANCE_20C),
             current=number_of(record, Characteristic.CURRENT),
             motion=number_of(record, Characteristic.OPENING_TIME),
@@ -218,8 +223,9 @@ def history_lines(records: Sequence[RunRecord]) -> list[str]:
         drop_outs = f"drop-outs {row.drop_outs}"
         stage = row.stage.removeprefix("armature ")  # the line is full
         head = f"{row.begun_at[:10]}  {stage:8}  {verdict:14}  {drop_outs:17}  {row.record_id}"
-        values = (f"R20 {row.r20}", f"current {row.current}", f"motion {row.motion}")
-        lines += [one_line(head), one_line("    " + "  ".join(values))]
+        mark = f"  {MARK}  " if row.simulated else "    "
+        values = (f"R20 {row.r20}", row.current, f"travel {row.motion}")
+        lines += [one_line(head), one_line(mark + "  ".join(values))]
     return lines
 
 

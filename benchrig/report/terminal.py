@@ -48,6 +48,7 @@ from benchrig.record.values import DISCONNECT, EventKind, RunEvent
 from benchrig.report.bigtext import big_lines
 from benchrig.report.words import milliamps
 from benchrig.text import one_line, speaks_unicode, to_ascii
+from benchrig.wire.simulated import MARK, is_simulated
 
 _BARS = "▁▂▃▄▅▆▇█"
 _ASCII_BARS = "._-=+*%#"
@@ -91,6 +92,7 @@ class _Seen:
     tag: str = ""
     pattern: str = ""
     invented: bool = False
+    simulated: bool = False
     state: str = "starting"
     energised: bool | None = None
     on: bool | None = None
@@ -129,6 +131,8 @@ class _Seen:
         for name in ("part", "tag", "pattern", "state"):
             if name in data:
                 setattr(self, name, one_line(str(data[name])))
+        if "rig" in data:
+            self.simulated = is_simulated(str(data["rig"]))
         if "invented" in data:
             self.invented = bool(data["invented"])
 
@@ -234,6 +238,8 @@ class LiveCard:
         for warning in seen.warnings[-_WARNINGS_SHOWN:]:
             body.append(self._text(f"! {warning}", "yellow"))
         title = " · ".join(t for t in (seen.part, seen.tag and f"tag {seen.tag}") if t)
+        if seen.simulated:
+            title = f"{MARK} · {title}" if title else MARK
         if seen.invented:
             title += " · INVENTED DATA"
         return Panel(

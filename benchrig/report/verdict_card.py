@@ -18,6 +18,7 @@ from benchrig.report.bigtext import big_lines
 from benchrig.report.standing import left_open_text, why_text
 from benchrig.report.terminal import CARD_WIDTH_MAX
 from benchrig.text import one_line, speaks_unicode, to_ascii
+from benchrig.wire.simulated import MARK, SENTENCE
 
 _COLOURS: dict[Verdict, str] = {
     Verdict.PASS: "green",
@@ -98,6 +99,8 @@ class _Card:
         record = self.record
         part = record.plan.part
         yield self._text(f"{part.title}, {part.kind.value}", "bold")
+        if record.simulated:
+            yield self._text(f" {SENTENCE} ", "bold reverse")
         if part.invented:
             yield self._text("INVENTED DATA: this part and its limits exist in a demo only", "bold")
         if who := words.who_text(record):
@@ -111,7 +114,8 @@ class _Card:
         head.add_column(no_wrap=True)
         head.add_column(overflow="fold")
         record = self.record
-        tail = f"record {record.record_id}"
+        tail = f"{MARK}  " if record.simulated else ""
+        tail += f"record {record.record_id}"
         if self.digest:
             tail += f"  digest {self.digest[:16]}"
         head.add_row(self._shape(record.verdict, large=True), self._text(tail, "bold"))

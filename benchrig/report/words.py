@@ -15,7 +15,15 @@ from benchrig.judge.words import written
 from benchrig.measure.features import DropOut, MotionAnswer
 from benchrig.parts.part import UNITS, Characteristic, Limit, Part
 from benchrig.quantity import Measured
-from benchrig.record.entries import Correction, Entry, FlowEntry, LeakEntry, SprayEntry
+from benchrig.record.entries import (
+    Correction,
+    Entry,
+    FlowEntry,
+    LeakEntry,
+    ReleaseEntry,
+    SprayEntry,
+    WorkEntry,
+)
 from benchrig.record.values import Ending, NotProven, RunRecord, SafeEvidence, Stage
 
 NAMES: dict[Characteristic, str] = {
@@ -322,6 +330,10 @@ def entry_text(entry: Entry) -> str:
     """What a person typed in, with who and when; "" for entries that are no matter of a page."""
     if isinstance(entry, FlowEntry | LeakEntry | SprayEntry):
         said = f"{entry.stage}: {typed_text(entry)}"
+    elif isinstance(entry, WorkEntry):
+        said = f"done: {entry.text}"
+    elif isinstance(entry, ReleaseEntry):
+        said = "released"
     elif isinstance(entry, Correction):
         said = f'corrected: {entry.field} "{entry.old}" → "{entry.new}", because {entry.why}'
     else:

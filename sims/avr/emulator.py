@@ -9,11 +9,12 @@ from functools import lru_cache
 from pathlib import Path
 
 from avr.build import shim_library
+from benchrig.wire.simulated import simulated_id
 
 HZ = 16_000_000
 FIRMWARE_ELF = Path(__file__).parents[2] / "benchrig" / "firmware" / "built" / "benchrig.elf"
 RAM_END = 0x8FF
-UNIQUE_ID = 0x0BE0_CA1B_0000_0001
+UNIQUE_ID = simulated_id(0xCA1B_0001)  # no board: its numbers are of no real part
 
 POWER_ON, EXTERNAL, BROWN_OUT, WATCHDOG = 1, 2, 4, 8  # bits of MCUSR
 VECTORS = {

@@ -18,6 +18,7 @@ from benchrig.wire.messages import (
     OutputKind,
     ResetCause,
 )
+from benchrig.wire.simulated import simulated_id
 from benchrig_sim.branch import PartSpec
 from benchrig_sim.circuit import CircuitSpec
 from benchrig_sim.faults import Fault
@@ -106,7 +107,7 @@ def build_rig(
         firmware_major=1,
         firmware_minor=0,
         firmware_patch=0,
-        unique_id=0x51_0000_0000 + seed,
+        unique_id=simulated_id(seed),
         boot_count=1,
         reset_cause=ResetCause.POWER_ON,
         fault=FaultReason.NONE,

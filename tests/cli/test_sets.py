@@ -39,9 +39,9 @@ def test_the_golden_part_is_in_no_customers_set(log: RunLog) -> None:
     keep(log, 1, "G-1", stage=Stage.GOLDEN)
     keep(log, 2, "T-1")
     keep(log, 3, "T-2")
-    parts, left_out, _ = parts_of_order(log, "N-7", R20)
-    assert [part.tag for part in parts] == ["T-1", "T-2"]
-    assert left_out == {"G-1": "golden part"}
+    found = parts_of_order(log, "N-7", R20)
+    assert [part.tag for part in found.parts] == ["T-1", "T-2"]
+    assert found.left_out == {"G-1": "golden part"}
 
 
 def test_different_parts_are_never_matched_with_each_other(log: RunLog) -> None:
@@ -51,16 +51,16 @@ def test_different_parts_are_never_matched_with_each_other(log: RunLog) -> None:
     with pytest.raises(UsageError, match="marsh-pump, marsh-purge") as caught:
         parts_of_order(log, "N-7", R20)
     assert "--part" in caught.value.advice
-    parts, left_out, invented = parts_of_order(log, "N-7", R20, part="marsh-purge")
-    assert [part.tag for part in parts] == ["T-1", "T-2"]
-    assert (left_out, invented) == ({}, True)
+    found = parts_of_order(log, "N-7", R20, part="marsh-purge")
+    assert [part.tag for part in found.parts] == ["T-1", "T-2"]
+    assert (found.left_out, found.invented) == ({}, True)
 
 
 def test_a_recording_with_the_armature_held_hides_no_record(log: RunLog) -> None:
     keep(log, 1, "T-1")
     keep(log, 2, "T-1", stage=Stage.HELD)
     keep(log, 3, "T-2", stage=Stage.HELD)
-    parts, left_out, _ = parts_of_order(log, "N-7", R20)
-    assert [part.tag for part in parts] == ["T-1"]
-    assert left_out == {}
+    found = parts_of_order(log, "N-7", R20)
+    assert [part.tag for part in found.parts] == ["T-1"]
+    assert found.left_out == {}
     assert _of_order(log, "N-7") == ["20260101-000000-0001"]

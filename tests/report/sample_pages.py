@@ -66,8 +66,10 @@ def other_pages() -> dict[str, str]:
             budget=True,
         ),
         "tray": tray_page(samples.tray()),
-        "sets": set_page(samples.matching(), units=("ohm", "s"), order="WO-1187", invented=True),
+        "sets": set_page(
+            samples.matching(), units=("ohm", "s"), simulated=False, order="WO-1187", invented=True
+        ),
         "history": history_page("T-0412", [samples.failing(), samples.healthy()]),
-        "control": control_page(samples.golden(), samples.golden_days()),
+        "control": control_page(samples.golden(), samples.golden_days(), simulated=False),
         "labels": label_page([samples.healthy(), samples.failing(), samples.hostile()]),
     }

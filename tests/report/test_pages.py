@@ -219,7 +219,7 @@ def test_one_part_not_off_makes_the_whole_tray_loud() -> None:
 
 def test_the_set_page_names_spread_leftovers_and_what_is_proven() -> None:
     matching = samples.matching()
-    text = _words(set_page(matching, units=("ohm", "s")))
+    text = _words(set_page(matching, units=("ohm", "s"), simulated=False))
     for needed in (
         "2 sets of 4 by R20, opening time",
         f"Worst spread {100 * matching.worst_spread:.3g} %",
@@ -231,18 +231,18 @@ def test_the_set_page_names_spread_leftovers_and_what_is_proven() -> None:
         assert needed in text, needed
     for each in matching.sets:
         assert f"{100 * each.spread:.2f} %" in text
-    found = _words(set_page(replace(matching, optimal=False), units=("ohm", "s")))
+    found = _words(set_page(replace(matching, optimal=False), units=("ohm", "s"), simulated=False))
     assert "optimal" not in found
     assert "best found" in found
 
 
 def test_the_golden_page_says_when_no_part_may_be_judged() -> None:
-    text = _words(control_page(samples.golden(), samples.golden_days()))
+    text = _words(control_page(samples.golden(), samples.golden_days(), simulated=False))
     assert "FAIL" in text
     assert "No part is judged until the cause is found." in text
     assert "2026-11-30 outside" in text
     assert "R20 (at 20 °C) of the golden part: 14.710" in text
-    good = _words(control_page(samples.golden(14.5), samples.golden_days()))
+    good = _words(control_page(samples.golden(14.5), samples.golden_days(), simulated=False))
     assert "PASS" in good
     assert "outside" not in good
     assert "No part is judged" not in good

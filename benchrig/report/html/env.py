@@ -13,6 +13,7 @@ from benchrig.errors import UsageError
 from benchrig.judge.verdict import Verdict
 from benchrig.report.looks import shape_svg
 from benchrig.text import clean
+from benchrig.wire.simulated import SENTENCE
 
 # Paper -> CSS page size; "" leaves the paper to the printer.
 PAPERS: dict[str, str] = {"": "", "a4": "A4", "letter": "letter"}
@@ -60,9 +61,10 @@ def page_size(paper: str, *, landscape: bool = False) -> str:
     return f"{size} landscape".strip() if landscape else size
 
 
-def render(template: str, **values: Any) -> str:
-    """A whole page."""
+def render(template: str, *, simulated: bool, **values: Any) -> str:
+    """A whole page; nothing but a word from the records leaves the mark of a simulation out."""
     values.setdefault("page_size", "")
+    values["simulation"] = SENTENCE if simulated else ""
     return environment().get_template(template).render(css=css(), **values)
 
 

@@ -13,6 +13,7 @@ from benchrig.record.values import RunRecord
 from benchrig.report.html.env import drawn, page_size, render
 from benchrig.report.looks import shape_inner
 from benchrig.text import one_line
+from benchrig.wire.simulated import MARK
 
 _WIDTH, _HEIGHT = 620, 290  # tenths of a millimetre
 _QR_SIDE = 250
@@ -47,13 +48,16 @@ def label_svg(record: RunRecord) -> str:
     texts.append(f'<svg x="262" y="194" width="40" height="40" viewBox="0 0 20 20">{shape}</svg>')
     texts.append(_text(312, 228, 36 if len(verdict) <= 12 else 30, "700", verdict))
     texts.append(_text(262, 272, 22, "400", record.record_id))
+    if record.simulated:
+        texts.append(_mark())
     if plan.part.invented:
         texts.append(_text(20, 282, 20, "400", "INVENTED DATA"))
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="62mm" height="29mm" '
         f'viewBox="0 0 {_WIDTH} {_HEIGHT}" role="img" '
         'font-family="Liberation Sans, Arial, sans-serif">'
-        f"<title>{escape(_fit(plan.tag, 10))} {verdict}</title>"
+        f"<title>{escape(_fit(plan.tag, 10))} {verdict}{' SIMULATED' if record.simulated else ''}"
+        "</title>"
         f'<rect width="{_WIDTH}" height="{_HEIGHT}" fill="#fff"/>'
         f"{qr_svg(record.record_id, _QR_SIDE, 4, 8)}{''.join(texts)}</svg>"
     )
@@ -62,11 +66,26 @@ def label_svg(record: RunRecord) -> str:
 def label_page(records: Sequence[RunRecord], *, paper: str = "") -> str:
     """A sheet of labels in the order given."""
     labels = [drawn(label_svg(record)) for record in records]
-    return render("label.html.j2", page_size=page_size(paper), labels=labels)
+    return render(
+        "label.html.j2",
+        simulated=any(record.simulated for record in records),
+        page_size=page_size(paper),
+        labels=labels,
+    )
+
+
+def _mark() -> str:
+    """White on black along the right edge: it is cut off with nothing but the label."""
+    return (
+        f'<rect x="{_WIDTH - 44}" y="0" width="44" height="{_HEIGHT}" fill="#000"/>'
+        f'<text x="{_WIDTH - 12}" y="{_HEIGHT // 2}" text-anchor="middle" fill="#fff" '
+        f'transform="rotate(-90 {_WIDTH - 12} {_HEIGHT // 2})" font-weight="700" '
+        f'style="font-size:34px">{MARK}</text>'
+    )
 
 
 def _fit(words: str, size: int) -> str:
-    most = max(8, int(345 / (0.58 * size)))
+    most = max(8, int(310 / (0.58 * size)))
     words = one_line(words)
     return words if len(words) <= most else words[: most - 1] + "…"
 

@@ -74,6 +74,7 @@ def part_page(
     typed = [text for entry in entries if (text := words.entry_text(entry))]
     return render(
         "part.html.j2",
+        simulated=record.simulated or (before is not None and before.simulated),
         page_size=page_size(paper),
         record=record,
         part={

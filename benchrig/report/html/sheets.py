@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -68,6 +68,9 @@ def tray_page(sheet: TraySheet, *, paper: str = "") -> str:
     hottest = [h for r in records if (h := words.hottest_c(r)) is not None]
     return render(
         "tray.html.j2",
+        simulated=any(
+            r.simulated for row in sheet.rows for r in (row.record, row.before) if r is not None
+        ),
         page_size=page_size(paper, landscape=True),
         sheet=sheet,
         rows=[_tray_row(row) for row in sheet.rows],
@@ -133,8 +136,11 @@ def set_page(
     matching: Matching,
     *,
     units: Sequence[str],
+    simulated: bool,
     order: str = "",
     invented: bool = False,
+    taken: Sequence[str] = (),
+    left_out: Mapping[str, str] | None = None,
     paper: str = "",
 ) -> str:
     """Matched sets with their spread, the first characteristic drawn on one common scale.
@@ -162,6 +168,7 @@ def set_page(
     known = {name.value: text for name, text in words.NAMES.items()}
     return render(
         "sets.html.j2",
+        simulated=simulated,
         page_size=page_size(paper),
         order=order,
         invented=invented,
@@ -171,6 +178,8 @@ def set_page(
         definition=matching.definition.value,
         sentence=matching.sentence(),
         leftovers=[part.tag for part in matching.leftovers],
+        taken=taken,
+        left_out=left_out or {},
     )
 
 
@@ -191,13 +200,24 @@ def _strip(values: Sequence[float], low: float, high: float) -> str:
     return picture(400, 28, "values of the set on the scale of all sets", plot.markup())
 
 
-def history_page(tag: str, records: Sequence[RunRecord], *, paper: str = "") -> str:
-    """All records of a tag, in the order given, and what changed from first to last."""
+def history_page(
+    tag: str,
+    records: Sequence[RunRecord],
+    *,
+    typed: Sequence[tuple[str, bool]] = (),
+    paper: str = "",
+) -> str:
+    """All records of a tag, in the order given, and what changed from first to last.
+
+    ``typed``: what was typed in, each with whether it was withdrawn.
+    """
     changes = compare(records[0], records[-1]) if len(records) > 1 else ()
     return render(
         "history.html.j2",
+        simulated=any(r.simulated for r in records),
         page_size=page_size(paper, landscape=True),
         tag=tag,
+        typed=typed,
         rows=history_rows(records),
         changes=changes,
         invented=any(r.plan.part.invented for r in records),
@@ -208,12 +228,14 @@ def control_page(
     check: GoldenCheck,
     days: Sequence[str] = (),
     *,
+    simulated: bool,
     invented: bool = False,
     paper: str = "",
 ) -> str:
     """The golden part's control charts; ``days`` (ISO 8601) name the readings, oldest first."""
     return render(
         "control.html.j2",
+        simulated=simulated,
         page_size=page_size(paper, landscape=True),
         check=check,
         invented=invented,
