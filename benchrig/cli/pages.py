@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -16,9 +16,11 @@ from benchrig.errors import LogError, UsageError
 from benchrig.wire.simulated import MARK
 
 if TYPE_CHECKING:
-    from benchrig.record.entries import Entry
-    from benchrig.record.read import LogReader
+    from benchrig.record.entries import Entry, WorkEntry
+    from benchrig.record.log import RunLog
+    from benchrig.record.read import LogReader, Numbered
     from benchrig.record.values import RunRecord
+    from benchrig.report.certificate import Commission
 
 OutOption = Annotated[Path | None, typer.Option("--out", "-o", help="File to write.")]
 PaperOption = Annotated[str, typer.Option(help="a4 or letter; default: the printer's.")]
@@ -34,7 +36,16 @@ def register(record_app: typer.Typer) -> None:
 
 
 def record_report(
-    record_id: RecordArgument,
+    record_id: Annotated[
+        str | None, typer.Argument(metavar="RECORD|TAG", help="A record's id, a tag, or 'last'.")
+    ] = None,
+    order: Annotated[
+        str | None, typer.Option("--order", help="One page for this work order, for the customer.")
+    ] = None,
+    full: Annotated[
+        bool, typer.Option("--full", help="Further sheets for what one has no room for.")
+    ] = False,
+    open_it: Annotated[bool, typer.Option("--open", help="Show it in the browser.")] = False,
     out: OutOption = None,
     pdf: Annotated[bool, typer.Option("--pdf", help="PDF instead of HTML (extra pdf).")] = False,
     paper: PaperOption = "",
@@ -46,11 +57,24 @@ def record_report(
     as_json: JsonOption = False,
 ) -> None:
     """Write the one-page report of a record: self-contained HTML, or PDF."""
+    if (record_id is None) == (order is None):
+        raise UsageError("name a record, a tag or 'last', or an --order")
+    if order is not None and (before is not None or budget):
+        raise UsageError("--before and --budget belong to the page of one record")
+    ending = "pdf" if pdf else "html"
     with open_log(log) as run_log:
-        record = run_log.record(resolve(run_log, record_id))
-        path = destination(out, f"{record.record_id}.{'pdf' if pdf else 'html'}")
-        earlier = None if before is None else resolve(run_log, before)
-        page = page_of(run_log, record, budget=budget, paper=paper, before=earlier)
+        if order is not None:
+            from benchrig.cli.orderpage import order_page_of
+
+            name = f"order-{file_words(order)}"
+            path = destination(out, f"{name}.{ending}")
+            page, simulated = order_page_of(run_log, order, paper=paper)
+        else:
+            record = run_log.record(resolve_part(run_log, str(record_id)))
+            name, simulated = record.record_id, record.simulated
+            path = destination(out, f"{name}.{ending}")
+            earlier = None if before is None else resolve_part(run_log, before)
+            page = page_of(run_log, record, full=full, budget=budget, paper=paper, before=earlier)
     if pdf:
         from benchrig.report.pdf import pdf_bytes
 
@@ -58,17 +82,49 @@ def record_report(
     else:
         write_file(path, page)
     if as_json:
-        file: dict[str, object] = {"record": record.record_id, "what": "report", "file": str(path)}
-        file["simulated"] = record.simulated
+        file: dict[str, object] = {"what": "report", "file": str(path), "simulated": simulated}
+        file["order" if order is not None else "record"] = order or name
         say_json({"schema": "benchrig.file/1", **file})
     else:
         say(str(path))
+    if open_it:
+        typer.launch(str(path))
+
+
+def resolve_part(run_log: RunLog, name: str) -> str:
+    """A record's id; of a tag the record that counts: that of its latest stage."""
+    from benchrig.record.latest import latest
+
+    runs = run_log.history(name)
+    counted = latest(runs, stage=lambda run: run.stage, at=lambda run: run.begun_at)
+    if counted is None:
+        return resolve(run_log, name)
+    return counted.record_id
+
+
+def commission_of(run_log: LogReader, order: str, *, asked: str = "") -> Commission:
+    """The shop of the bench file; the customer and what was asked, as typed for the order."""
+    from benchrig.bench.traylog import trays_of
+    from benchrig.cli.benchfile import shop_details
+    from benchrig.record.entries import CustomerEntry
+    from benchrig.report.certificate import Commission
+
+    of_order = [e for e in run_log.entries(CustomerEntry) if order and e.order == order]
+    newest = of_order[-1] if of_order else None
+    trays = trays_of(run_log, order) if order else []
+    words = next((tray.customer_words for tray in reversed(trays) if tray.customer_words), "")
+    return Commission(
+        shop=shop_details(),
+        customer=newest.name if newest else "",
+        asked=(newest.asked if newest else "") or words or asked,
+    )
 
 
 def page_of(
     run_log: LogReader,
     record: RunRecord,
     *,
+    full: bool = False,
     budget: bool = False,
     paper: str = "",
     before: str | None = None,
@@ -78,27 +134,49 @@ def page_of(
     from benchrig.report.html import part_page
     from benchrig.report.logged import samples_of
 
+    typed = _typed_about(run_log, record)
     return part_page(
         record,
         samples=samples_of(run_log, record),
         digest=digest(record),
         before=run_log.record(before) if before else None,
-        entries=_typed_about(run_log, record),
+        entries=[n.entry for n in typed if not n.withdrawal],
+        withdrawn=[(n.entry, n.withdrawal.why) for n in typed if n.withdrawal],
+        commission=commission_of(run_log, record.plan.order),
+        full=full,
         budget=budget,
         paper=paper,
     )
 
 
-def _typed_about(run_log: LogReader, record: RunRecord) -> list[Entry]:
-    """What people typed in about a record: corrections, and flow, leak and spray at its stage."""
-    from benchrig.record.entries import FlowEntry, LeakEntry, SprayEntry
+def _typed_about(run_log: LogReader, record: RunRecord) -> list[Numbered[Any]]:
+    """What people typed in about a record: corrections, its release, flow, leak and spray at its
+    stage, and what was done to the part before it was run."""
+    from benchrig.record.entries import (
+        Correction,
+        FlowEntry,
+        LeakEntry,
+        ReleaseEntry,
+        SprayEntry,
+        WorkEntry,
+    )
 
-    found: list[Entry] = [*run_log.corrections(record.record_id)]
-    for kind in (FlowEntry, LeakEntry, SprayEntry) if record.plan.tag else ():
-        for entry in run_log.entries(kind, tag=record.plan.tag):
-            if getattr(entry, "stage", "") == record.plan.stage.value:
-                found.append(entry)
-    return found
+    plan = record.plan
+    about: tuple[type[Entry], ...] = (Correction, ReleaseEntry)
+    found: list[Numbered[Any]] = [
+        each for kind in about for each in run_log.numbered(kind, record_id=record.record_id)
+    ]
+    for kind in (FlowEntry, LeakEntry, SprayEntry) if plan.tag else ():
+        of_tag: list[Numbered[Any]] = [*run_log.numbered(kind, tag=plan.tag)]
+        found += [each for each in of_tag if each.entry.stage == plan.stage.value]
+    work = [each for each in run_log.numbered(WorkEntry) if each.entry.at <= record.begun_at]
+    return found + [each for each in work if _work_on(each.entry, plan.tag, plan.order)]
+
+
+def _work_on(entry: WorkEntry, tag: str, order: str) -> bool:
+    """Whether it was done to this part: by its tag, or to the whole of its order."""
+    of_order = not entry.order or entry.order == order
+    return of_order and (entry.tag == tag if entry.tag else bool(order))
 
 
 def record_label(

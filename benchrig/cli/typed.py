@@ -16,6 +16,7 @@ def register(record_app: typer.Typer, add_app: typer.Typer) -> None:
     record_app.command("withdraw")(record_withdraw)
     record_app.command("release")(record_release)
     add_app.command("work")(add_work)
+    add_app.command("customer")(add_customer)
 
 
 def record_withdraw(
@@ -67,6 +68,33 @@ def record_release(
         say_json({"schema": "benchrig.release/1", **released})
         return
     say(f"entry {number}: {record_id} released by {who.strip()}")
+
+
+def add_customer(
+    order: Annotated[str, typer.Argument(help="The work order.")],
+    name: Annotated[str, typer.Option(help="Name and address, as they shall stand on the page.")],
+    asked: Annotated[str, typer.Option(help="What the customer asked or complained of.")] = "",
+    who: Annotated[str, typer.Option(help="Who typed it.")] = "",
+    log: LogOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Add whose order it is; the newest counts."""
+    from benchrig.cli.pace import stamp
+    from benchrig.record.entries import CustomerEntry
+    from benchrig.record.forms import to_json
+
+    if not order.strip() or not name.strip():
+        raise UsageError("an order and a name are needed")
+    entry = CustomerEntry(
+        at=stamp(), who=who, order=order.strip(), name=name.strip(), asked=asked.strip()
+    )
+    with open_log(log, read_only=False) as run_log:
+        number = run_log.add(entry)
+    if as_json:
+        form = {"kind": entry.KIND, **to_json(entry)}
+        say_json({"schema": "benchrig.entry/1", "number": number, "entry": form, "judged": []})
+        return
+    say(f"entry {number}: order {order} is of {name}")
 
 
 def add_work(

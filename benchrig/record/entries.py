@@ -85,6 +85,16 @@ class WorkEntry(Entry):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CustomerEntry(Entry):
+    """Whose order it is and what was asked, for the pages that leave the shop."""
+
+    KIND: ClassVar[str] = "customer"
+    order: str
+    name: str
+    asked: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ReleaseEntry(Entry):
     """Somebody answers for a record's page: the name as it was typed, in ``who``."""
 
@@ -177,12 +187,15 @@ ENTRY_KINDS: dict[str, type[Entry]] = {
     kind.KIND: kind
     for kind in (
         *(Correction, FlowEntry, LeakEntry, SprayEntry, WorkEntry, ReleaseEntry, Withdrawal),
+        CustomerEntry,
         *(GoldenEntry, CalibrationEntry, LeadNullEntry, TrayEntry, OtherEntry),
     )
 }
 
 # What a person typed and may therefore withdraw.
-WITHDRAWABLE = (FlowEntry.KIND, LeakEntry.KIND, SprayEntry.KIND, WorkEntry.KIND, ReleaseEntry.KIND)
+WITHDRAWABLE = tuple(
+    kind.KIND for kind in (FlowEntry, LeakEntry, SprayEntry, WorkEntry, CustomerEntry, ReleaseEntry)
+)
 
 
 def may_withdraw(entry: Entry) -> bool:

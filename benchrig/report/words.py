@@ -17,6 +17,7 @@ from benchrig.parts.part import UNITS, Characteristic, Limit, Part
 from benchrig.quantity import Measured
 from benchrig.record.entries import (
     Correction,
+    CustomerEntry,
     Entry,
     FlowEntry,
     LeakEntry,
@@ -233,6 +234,11 @@ def bound_text(record: RunRecord) -> str:
     seen = "none with a drop-out" if not faulty else f"{faulty} with a drop-out"
     rate = record.fault_rate_upper_95
     bound = f"fewer than {written(100 * rate, 3)} %" if rate < 1 else "up to all"
+    if faulty:
+        return (
+            f"{done}, {seen}: it fails. How often it would in service this run does not tell "
+            f"(at 95 % confidence, as it was driven here, in {bound} of its cycles)"
+        )
     return (
         f"{done}, {seen}: at 95 % confidence the part fails in {bound} of its cycles, "
         "and this run cannot say less"
@@ -332,6 +338,8 @@ def entry_text(entry: Entry) -> str:
         said = f"{entry.stage}: {typed_text(entry)}"
     elif isinstance(entry, WorkEntry):
         said = f"done: {entry.text}"
+    elif isinstance(entry, CustomerEntry):
+        said = f"customer: {entry.name}" + (f", asked: {entry.asked}" if entry.asked else "")
     elif isinstance(entry, ReleaseEntry):
         said = "released"
     elif isinstance(entry, Correction):

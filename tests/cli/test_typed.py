@@ -13,9 +13,11 @@ from benchrig.cli import flowtray
 from benchrig.cli.entries import typed_line, typed_of
 from benchrig.cli.flowtray import read_into, sheet_of
 from benchrig.cli.flowunits import unit_of
+from benchrig.cli.orderpage import order_page_of
+from benchrig.cli.pages import page_of, resolve_part
 from benchrig.cli.sets import parts_of_order, whole_names
 from benchrig.errors import InputFileError, UsageError
-from benchrig.record.entries import FlowEntry, LeakEntry
+from benchrig.record.entries import CustomerEntry, FlowEntry, LeakEntry, WorkEntry
 from benchrig.record.latest import typed_flows
 from benchrig.record.log import RunLog
 from benchrig.record.values import Stage
@@ -171,3 +173,34 @@ def test_only_what_a_person_typed_is_withdrawn(log: RunLog) -> None:
         log.withdraw(leak - 1, who="w", why="z", at=AT.format(3))
     log.withdraw(leak, who="w", why="z", at=AT.format(3))
     assert log.entries(LeakEntry) == []
+
+
+def test_a_tag_names_its_latest_stage_and_the_order_has_a_page(
+    log: RunLog, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench = tmp_path / "bench.toml"
+    bench.write_text('[shop]\nname = "Invented Works"\naddress = ["1 Example Road"]\n')
+    monkeypatch.setenv("BENCHRIG_BENCH", str(bench))
+    keep(log, 1, "T-01", Stage.RETEST)
+    keep(log, 2, "T-01", Stage.INCOMING)  # run later, and of an earlier stage all the same
+    keep(log, 3, "T-02", Stage.INCOMING)
+    flow(log, "T-01", 240.0, "retest")
+    log.add(CustomerEntry(at=AT.format(1), who="w", order="N-7", name="Mill Street", asked="why"))
+    log.add(WorkEntry(at=AT.format(2), who="w", order="N-7", text="cleaned 20 min"))
+    assert resolve_part(log, "T-01") == "20260101-000001-0001"
+    page, simulated = order_page_of(log, "N-7")
+    for needed in ("Invented Works", "Mill Street", "why", "cleaned 20 min", "T-02", "240 cc/min"):
+        assert needed in page, needed
+    assert simulated is ("SIMULATED" in page) is log.record("20260101-000001-0001").simulated
+    part = page_of(log, log.record(resolve_part(log, "T-01")))
+    assert "Mill Street" in part
+    assert "retest: static flow 240 cc/min" in part
+
+
+def test_what_was_done_to_an_order_stands_on_the_pages_of_later_runs_only(log: RunLog) -> None:
+    log.add(WorkEntry(at="2026-01-01T09:00:00+00:00", who="w", order="N-7", text="cleaned"))
+    log.add(WorkEntry(at="2026-01-02T09:00:00+00:00", who="w", order="N-7", text="painted"))
+    keep(log, 1, "T-01")
+    page = page_of(log, log.record("20260101-000001-0001"))
+    assert "done: cleaned" in page
+    assert "painted" not in page

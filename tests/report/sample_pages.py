@@ -63,6 +63,7 @@ def other_pages() -> dict[str, str]:
             samples=samples.logged(full),
             digest=samples.DIGEST,
             before=samples.healthy(),
+            full=True,
             budget=True,
         ),
         "tray": tray_page(samples.tray()),

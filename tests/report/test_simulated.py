@@ -22,7 +22,9 @@ from benchrig.record.forms import digest, record_to_json
 from benchrig.record.rows import RunSummary
 from benchrig.record.values import EventKind, RunEvent, RunRecord
 from benchrig.report import html
+from benchrig.report.certificate import Commission
 from benchrig.report.history import before_after_line, history_lines
+from benchrig.report.html.order import OrderPart, OrderSheet
 from benchrig.report.terminal import LiveCard
 from benchrig.report.verdict_card import VerdictCard
 from benchrig.wire.simulated import SIMULATED_HIGH, is_simulated, simulated_id
@@ -70,10 +72,16 @@ def _tray(record: RunRecord) -> str:
     return html.tray_page(html.TraySheet(order="O-1", rows=(row,)))
 
 
+def _order(record: RunRecord) -> str:
+    part = OrderPart(tag="T-1", records={record.plan.stage: record})
+    return html.order_page(OrderSheet(order="O-1", parts=(part,), commission=Commission()))
+
+
 PAGES: dict[str, Callable[[RunRecord], str]] = {
     "part_page": lambda record: html.part_page(record),
     "tray_page": _tray,
     "label_page": lambda record: html.label_page([record]),
+    "order_page": _order,
     "label_svg": html.label_svg,
     "history_page": lambda record: html.history_page("T-1", [record]),
     "set_page": lambda record: html.set_page(

@@ -2,6 +2,7 @@
 
 from benchrig.report.charts import CycleTrace, RunTrace, Samples, cycles_to_show
 from benchrig.report.html.labels import label_page, label_svg
+from benchrig.report.html.order import order_page
 from benchrig.report.html.part import part_page
 from benchrig.report.html.sheets import (
     TrayRow,
@@ -25,6 +26,7 @@ __all__ = [
     "history_page",
     "label_page",
     "label_svg",
+    "order_page",
     "part_page",
     "set_page",
     "tray_page",

@@ -45,9 +45,10 @@ def label_svg(record: RunRecord) -> str:
             y += size + (12 if size > 30 else 8)
     verdict = record.verdict.value if record.proven_safe else "NOT PROVEN SAFE"
     shape = shape_inner(record.verdict if record.proven_safe else Verdict.FAIL, "#000")
-    texts.append(f'<svg x="262" y="194" width="40" height="40" viewBox="0 0 20 20">{shape}</svg>')
-    texts.append(_text(312, 228, 36 if len(verdict) <= 12 else 30, "700", verdict))
-    texts.append(_text(262, 272, 22, "400", record.record_id))
+    texts.append(f'<svg x="262" y="186" width="40" height="40" viewBox="0 0 20 20">{shape}</svg>')
+    texts.append(_text(312, 220, 36 if len(verdict) <= 12 else 30, "700", verdict))
+    texts.append(_text(262, 252, 22, "400", record.record_id))
+    texts.append(_text(262, 278, 22, "400", f"tested {record.begun_at[:10]}"))
     if record.simulated:
         texts.append(_mark())
     if plan.part.invented:

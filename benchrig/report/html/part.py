@@ -8,14 +8,23 @@ from dataclasses import dataclass
 from benchrig.judge.verdict import Judged
 from benchrig.parts.part import DecisionRule
 from benchrig.quantity import Measured
-from benchrig.record.entries import Entry
+from benchrig.record.entries import Correction, Entry, ReleaseEntry
 from benchrig.record.values import DISCONNECT, RunRecord, SafeEvidence
 from benchrig.report import words
+from benchrig.report.certificate import (
+    Commission,
+    calibration_text,
+    decision_text,
+    parties,
+    released_text,
+)
 from benchrig.report.charts import Samples, cycles_to_show, rise_chart, run_chart, warmth_chart
+from benchrig.report.finding import finding_text
 from benchrig.report.history import compare
 from benchrig.report.html.env import drawn, page_size, render
 from benchrig.report.standing import left_open_text, why_text
 
+_NOBODY = Commission()
 DROPS_ON_PAGE = 18  # more go to a second sheet, so that the page itself stays one
 # A printed page of the smaller paper holds about so many lines at full, dense and tight type;
 # beyond that whole sections move to a second sheet.
@@ -58,6 +67,9 @@ def part_page(
     digest: str = "",
     before: RunRecord | None = None,
     entries: Sequence[Entry] = (),
+    withdrawn: Sequence[tuple[Entry, str]] = (),
+    commission: Commission = _NOBODY,
+    full: bool = False,
     budget: bool = False,
     paper: str = "",
 ) -> str:
@@ -65,13 +77,18 @@ def part_page(
 
     ``samples`` puts measured curves under the fitted ones, ``before`` adds the comparison
     with an earlier record of the tag, ``entries`` what people typed in about the part (flow,
-    leak, spray, corrections), ``budget`` a sheet with the uncertainty budgets,
+    leak, spray, work, release, corrections), ``withdrawn`` those that count no longer and why,
+    ``commission`` whom it is for, ``full`` further sheets, ``budget`` one
+    with the uncertainty budgets,
     ``paper`` is "a4", "letter" or "" for the printer's own.
     """
     plan = record.plan
     drops = [words.drop_out_short(drop) for drop in record.drop_outs]
     run = run_chart(record, samples)
-    typed = [text for entry in entries if (text := words.entry_text(entry))]
+    corrected = [words.entry_text(entry) for entry in entries if isinstance(entry, Correction)]
+    typed = _typed_texts(entries, withdrawn)
+    layout = _layout(record, before is not None, bool(run), [*corrected, *(t for t, _ in typed)])
+    full = full or budget
     return render(
         "part.html.j2",
         simulated=record.simulated or (before is not None and before.simulated),
@@ -82,7 +99,16 @@ def part_page(
             "kind": plan.part.kind.value,
             "invented": plan.part.invented,
         },
-        layout=_layout(record, before is not None, bool(run), typed),
+        layout=layout,
+        full=full,
+        left_out="" if full else _left_out(layout, before is not None, bool(run)),
+        commission=commission,
+        parties=parties(record, commission),
+        finding=finding_text(record),
+        decision=decision_text(record),
+        calibration=calibration_text(record),
+        released=released_text(entries),
+        corrected=corrected,
         residual=(
             words.milliamps(record.made_safe.residual_current_a)
             if isinstance(record.made_safe, SafeEvidence)
@@ -90,7 +116,6 @@ def part_page(
         ),
         safe_detail=words.safe_detail(record.made_safe),
         disconnect=DISCONNECT,
-        who=words.who_text(record),
         ending=words.ending_text(record),
         temperature=words.temperature_text(record),
         rows=[_row(judged, record) for judged in record.characteristics],
@@ -111,6 +136,24 @@ def part_page(
         digest=digest,
         budgets=_budgets(record) if budget else (),
     )
+
+
+def _typed_texts(
+    entries: Sequence[Entry], withdrawn: Sequence[tuple[Entry, str]]
+) -> list[tuple[str, bool]]:
+    """What was typed in beside corrections and the release, each with whether it is gone."""
+    kept = [e for e in entries if not isinstance(e, Correction | ReleaseEntry)]
+    told = [(text, False) for entry in kept if (text := words.entry_text(entry))]
+    return told + [(f"{words.entry_text(e)}; withdrawn: {why}", True) for e, why in withdrawn]
+
+
+def _left_out(layout: _Layout, compared: bool, has_run: bool) -> str:
+    """What the sheet has no room for; drop-outs say it beside their list."""
+    lacking = (
+        ("before and after", compared and not layout.changes_here),
+        ("the current over the whole run", has_run and not layout.run_here),
+    )
+    return ", ".join(name for name, lacks in lacking if lacks)
 
 
 def _warmth_title(record: RunRecord) -> str:
@@ -175,7 +218,8 @@ def _estimate(record: RunRecord, compared: bool, has_run: bool, typed: Sequence[
     said = sum(-(-len(text) // 125) for text in texts)
     changes = (12 if compared else 0) + (2 if typed else 0)
     found = len(record.cold.findings)
-    return 45 + 8 * has_run + 1.1 * rows + loud + drops + said + changes + found
+    marks = 2 * record.simulated + record.plan.part.invented
+    return 50 + marks + 8 * has_run + 1.1 * rows + loud + drops + said + changes + found
 
 
 def _row_lines(judged: Judged) -> int:
@@ -187,7 +231,6 @@ def _row_lines(judged: Judged) -> int:
 def _facts(record: RunRecord) -> tuple[list[tuple[str, str]], list[tuple[str, str]]]:
     cold, plan, rig = record.cold, record.plan, record.rig
     measured = [
-        ("begun", record.begun_at),
         ("pattern", f"{plan.pattern.title} ({plan.pattern.name})"),
         ("output", str(plan.output)),
         ("supply before", _value(cold.supply_v)),
@@ -197,9 +240,6 @@ def _facts(record: RunRecord) -> tuple[list[tuple[str, str]], list[tuple[str, st
         ("lost on the link", f"{record.edges_lost} edges, {record.blocks_lost} sample blocks"),
         *(("found", finding) for finding in cold.findings),
     ]
-    calibration = rig.calibration_date or "none"
-    if rig.calibration_expired:
-        calibration += " (expired: uncertainties are those of uncalibrated electronics)"
     lead = _value(rig.lead_null_ohm)
     if rig.lead_null_date:
         lead += f", {rig.lead_null_date}"
@@ -208,7 +248,6 @@ def _facts(record: RunRecord) -> tuple[list[tuple[str, str]], list[tuple[str, st
         ("rig", f"{rig.unique_id} at {rig.url}"),
         ("firmware", f"{rig.firmware}, protocol {rig.protocol}"),
         ("last reset", f"{rig.reset_cause}, boot {rig.boot_count}"),
-        ("calibrated", calibration),
         ("lead null", lead),
         ("clock against host", "too short to say" if ratio is None else f"{ratio:+.1f} ppm"),
         ("clamp", rig.clamp or "not declared"),
