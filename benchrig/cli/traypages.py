@@ -134,6 +134,7 @@ def sheet(
     paper: str = "",
 ) -> str:
     """The page: one line a slot, beside what each tag was before and what was typed in."""
+    from benchrig.cli.pages import commission_of
     from benchrig.report.html import tray_page
     from benchrig.report.html.sheets import TrayRow, TraySheet
 
@@ -162,6 +163,8 @@ def sheet(
             customer_words=entry.customer_words,
             scheme=entry.position_scheme,
             golden=entry.golden,
+            stage=entry.stage,
+            commission=commission_of(run_log, entry.order),
         ),
         paper=paper,
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -82,6 +83,37 @@ def rise_chart(record: RunRecord, samples: Samples | None = None) -> str:
     _mark_motion(plot, shown, traces, scale.factor)
     title = "Current rise of the first, median and last cycle"
     return picture(WIDTH, HEIGHT, title, plot.markup())
+
+
+def tray_chart(slots: Sequence[tuple[str, RunRecord | None, bool]]) -> str:
+    """The fitted rise of each slot's last fitted cycle on one pair of axes; "" where none is.
+
+    ``slots``: label, record, and whether the slot stands apart, which is drawn last and named.
+    """
+    found = []
+    for label, record, apart in slots:
+        fitted = [c for c in record.cycles if _fitted(c)] if record is not None else []
+        if fitted:
+            found.append((apart, label, fitted[-1]))
+    if not found:
+        return ""
+    end_s = _rise_end_s([cycle for _, _, cycle in found], [])
+    top = _rise_top_a([cycle for _, _, cycle in found], {}, end_s)
+    if end_s <= 0 or top <= 0:
+        return ""
+    scale = scale_for("s", end_s)
+    plot = Plot(
+        frame=Frame(left=44, top=24, width=WIDE - 56, height=92),
+        x_range=(0.0, end_s / scale.factor),
+        y_range=(0.0, 1.08 * top),
+    )
+    plot.axes(x_label=f"{scale.unit} after switch-on, as fitted", y_label="current, A")
+    for apart, _, cycle in sorted(found, key=lambda each: each[0]):
+        _draw_rise(plot, "apart" if apart else "thin", cycle, None, scale.factor, end_s)
+    apart_labels = [label for apart, label, _ in found if apart]
+    if apart_labels:
+        plot.note(plot.frame.width - 220, 78, f"stands apart: slot {', '.join(apart_labels)[:24]}")
+    return picture(WIDE, 154, "Current rise of every slot", plot.markup())
 
 
 def _looks(count: int) -> tuple[str, ...]:

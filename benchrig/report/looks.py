@@ -55,6 +55,7 @@ CURVES: dict[str, tuple[str, float, tuple[float, ...]]] = {
     "median": (TRACE_PALE, 1.4, ()),
     "last": (INK, 2.0, ()),
     "fit": (ALARM, 1.0, (5, 4)),
+    "apart": (ALARM, 1.6, ()),
     "thin": (TRACE, 0.8, ()),
 }
 

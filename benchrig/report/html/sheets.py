@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from benchrig.judge.golden import GoldenCheck
 from benchrig.judge.matching import Matching
 from benchrig.judge.verdict import Verdict
-from benchrig.parts.part import Characteristic
+from benchrig.parts.part import Characteristic, Part
 from benchrig.record.values import DISCONNECT, RunRecord, SafeEvidence
 from benchrig.report import words
+from benchrig.report.certificate import Commission
+from benchrig.report.charts import tray_chart
 from benchrig.report.history import (
     before_after_line,
     compare,
@@ -57,6 +59,8 @@ class TraySheet:
     customer_words: str = ""
     scheme: str = ""  # what the position labels count
     golden: str = ""  # the golden part's check of the day, in words
+    stage: str = ""
+    commission: Commission = field(default_factory=Commission)
 
 
 def tray_page(sheet: TraySheet, *, paper: str = "") -> str:
@@ -79,6 +83,12 @@ def tray_page(sheet: TraySheet, *, paper: str = "") -> str:
         residual=words.milliamps(max((e.residual_current_a for e in evidence), default=0.0)),
         disconnect=DISCONNECT,
         tally=_tally(sheet.rows),
+        parties=_tray_parties(sheet, records),
+        columns=_tray_columns(parts),
+        curves=drawn(tray_chart([(r.slot, r.record, bool(r.outlier)) for r in sheet.rows])),
+        curves_note="; red: stands apart from the tray"
+        if any(r.outlier for r in sheet.rows)
+        else "",
         typed_failed=[
             f"slot {row.slot}"
             for row in sheet.rows
@@ -87,6 +97,31 @@ def tray_page(sheet: TraySheet, *, paper: str = "") -> str:
         invented=any(r.plan.part.invented for r in records),
         cautions=" ".join(words.cautions(parts, max(hottest, default=None))),
     )
+
+
+def _tray_parties(sheet: TraySheet, records: Sequence[RunRecord]) -> list[tuple[str, str]]:
+    days = sorted({record.begun_at[:10] for record in records})
+    operators = sorted({r.plan.operator for r in records if r.plan.operator})
+    stages = sorted({r.plan.stage.value for r in records if r.plan.stage.value != "single"})
+    pairs = (
+        ("Customer", sheet.commission.customer),
+        ("Stage", sheet.stage or ", ".join(stages)),
+        ("Tested", " to ".join(days[:1] + days[1:][-1:])),
+        ("Tested by", ", ".join(operators)),
+        ("Part", ", ".join(sorted({record.plan.part.title for record in records}))),
+    )
+    return [(name, text) for name, text in pairs if text]
+
+
+def _tray_columns(parts: Sequence[Part]) -> list[tuple[str, str]]:
+    """Names of the measured columns, each with its limit where all parts share one."""
+    shown = (Characteristic.RESISTANCE_20C, Characteristic.CURRENT, Characteristic.OPENING_TIME)
+    names = (words.NAMES[shown[0]], words.NAMES[shown[1]], "End of travel")
+    limits = [{words.limit_text(p.limit(c)) for p in parts if p.limit(c)} for c in shown]
+    return [
+        (name, next(iter(limit)) if len(limit) == 1 else "")
+        for name, limit in zip(names, limits, strict=True)
+    ]
 
 
 def _tally(rows: Sequence[TrayRow]) -> str:
