@@ -76,10 +76,11 @@ def label_page(records: Sequence[RunRecord], *, paper: str = "") -> str:
 
 
 def _mark() -> str:
-    """White on black along the right edge: it is cut off with nothing but the label."""
+    """Large along the right edge, in a frame: it is cut off with nothing but the label."""
     return (
-        f'<rect x="{_WIDTH - 44}" y="0" width="44" height="{_HEIGHT}" fill="#000"/>'
-        f'<text x="{_WIDTH - 12}" y="{_HEIGHT // 2}" text-anchor="middle" fill="#fff" '
+        f'<rect x="{_WIDTH - 44}" y="0" width="44" height="{_HEIGHT}" fill="#fff" '
+        'stroke="#000" stroke-width="5"/>'
+        f'<text x="{_WIDTH - 12}" y="{_HEIGHT // 2}" text-anchor="middle" '
         f'transform="rotate(-90 {_WIDTH - 12} {_HEIGHT // 2})" font-weight="700" '
         f'style="font-size:34px">{MARK}</text>'
     )

@@ -204,7 +204,7 @@ def _layout(record: RunRecord, compared: bool, has_run: bool, typed: Sequence[st
         density=density,
         changes_here=changes,
         run_here=run,
-        drops_here=DROPS_ON_PAGE if lines <= _LINES_TIGHT else DROPS_ON_PAGE // 3,
+        drops_here=DROPS_ON_PAGE if lines <= _LINES_TIGHT else 3,
     )
 
 
