@@ -50,6 +50,7 @@ class Connection:
 
     open: bool = False
     hot: bool = False
+    openings: int = 0  # by heat, so far
 
     @property
     def broken(self) -> bool:
@@ -295,6 +296,7 @@ class Branch:
     def _check_heat(self) -> None:
         spec = self.spec
         if self.temperature_c >= self.opens_above_c:
+            self.connection.openings += not self.connection.hot
             self.connection.hot = True
         elif self.connection.hot:
             again = spec.closes_below_c if spec.closes_below_c < inf else self.opens_above_c - 10.0

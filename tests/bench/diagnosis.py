@@ -202,6 +202,8 @@ def struck_in_time(row: Row, record: RunRecord | None, plant: Plant) -> bool:
     """Whether what was to break did so while the part was on, by the bench's own account."""
     if row.truth is None or record is None:
         return row.truth is not None
+    if row.fault.startswith("opens-when-hot"):
+        return plant.branches[0].connection.openings > 0
     if "intermittent" not in row.fault or row.truth not in (Cause.PART, Cause.LEAD):
         return "intermittent" not in row.fault or showed(row, record)
     edges = plant.edge_log
