@@ -12,6 +12,7 @@ from typing import TypeVar
 import pytest
 
 from benchrig.bench import calibrate as care
+from benchrig.bench import prechecks
 from benchrig.bench.equipment import EXPIRED_FACTOR, Equipment, rig_id
 from benchrig.bench.observer import Observer
 from benchrig.errors import ExitCode, NotProvenSafe, PrecheckFailed
@@ -258,7 +259,7 @@ def test_the_leads_are_no_gain(lead_ohm: float, tmp_path: Path) -> None:
     fine, reference = truth[InputRole.PART_VOLTAGE_FINE], truth[InputRole.REFERENCE_VOLTAGE]
     true_ratio = (1.0 + reference.gain_error) / (1.0 + fine.gain_error)
     entry = found[InputRole.PART_VOLTAGE_FINE]
-    doubt = 2 * math.hypot(entry.gain_rel_uncertainty, care.prechecks.REFERENCE_RESISTOR_REL_U)
+    doubt = 2 * math.hypot(entry.gain_rel_uncertainty, prechecks.REFERENCE_RESISTOR_REL_U)
     assert abs(entry.gain - true_ratio) <= doubt
 
 
