@@ -325,6 +325,9 @@ def rig_conform(
         say_json(report.to_json())
     else:
         say(columns([(c.outcome.value, c.name, c.sentence) for c in report.checks]))
+        for check in report.checks:
+            if check.likely_cause:
+                say(f"{check.name}: likely cause: {check.likely_cause}")
         say("every promise was kept" if report.conforms else "a promise was broken")
     return int(ExitCode.PASS if report.conforms else ExitCode.RIG)
 

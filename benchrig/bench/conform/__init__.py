@@ -14,9 +14,9 @@ from enum import StrEnum
 from itertools import pairwise
 from typing import Any
 
-from benchrig.bench.conform import safety, samples, schedules, talk
+from benchrig.bench.conform import safety, samples, schedules, talk, witnesses
 from benchrig.bench.conform.probe import NotApplicable, Probe, PromiseBroken
-from benchrig.errors import RigError
+from benchrig.errors import LinkError, RigError
 from benchrig.rig.link import Link, NoBreak
 from benchrig.wire.messages import OpenFeed
 
@@ -42,6 +42,7 @@ class CheckResult:
     promise: str
     outcome: Outcome
     sentence: str
+    likely_cause: str = ""  # where it failed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,7 +102,22 @@ CHECKS: tuple[tuple[str, Check], ...] = (
     ("sample-blocks", samples.blocks),
     ("live-zeros", samples.live_zeros),
     ("stream-replaced", samples.replacing),
+    ("clock", witnesses.clock),
+    ("gate-read-back", witnesses.readback),
 )
+# What most often lies behind a broken promise, where that is not plain from the sentence.
+LIKELY_CAUSES: dict[str, str] = {
+    "clock": "tick_ns is not the timer's, or the chip runs from its RC oscillator, not a crystal",
+    "gate-read-back": "the read-back pin is not wired to the gate, or its port is read as output",
+    "live-zeros": "the amplifiers have no supply, or the input's zero_code is not what was built",
+    "feed": "the contactor's auxiliary contact is not wired or sticks, or feed_settle_us is short",
+    "schedule-runs": "edges are made by a loop and not by the timer, or steps are cut short",
+    "unasked-numbering": "a buffer overflows, or numbers are given when captured, not when sent",
+    "serial-break": "framing errors are not taken for a break",
+    "silence-running": "something other than Heartbeat feeds the silence timer",
+    "silence-feed-closed": "something other than Heartbeat feeds the silence timer",
+    "repeats": "the last request's sequence number is not kept",
+}
 # Promises that only a fault inside the rig or its load could put to the test.
 UNPROVOKED: tuple[tuple[str, str], ...] = (
     ("on-time-timer", "An output's own timer ends an on-time that the schedule does not."),
@@ -166,8 +182,24 @@ async def _result_of(name: str, check: Check, probe: Probe) -> CheckResult:
         outcome, sentence = Outcome.FAIL, str(broken)
     except (NotApplicable, NoBreak) as reason:
         outcome, sentence = Outcome.NOT_APPLICABLE, str(reason)
+    except LinkError as error:
+        if probe.lost:
+            raise
+        outcome, sentence = Outcome.FAIL, error.message
     promise = (check.__doc__ or name).strip()
-    return CheckResult(name=name, promise=promise, outcome=outcome, sentence=sentence)
+    return CheckResult(
+        name=name,
+        promise=promise,
+        outcome=outcome,
+        sentence=sentence,
+        likely_cause=_cause(name, sentence) if outcome is Outcome.FAIL else "",
+    )
+
+
+def _cause(name: str, sentence: str) -> str:
+    if "no answer to" in sentence:
+        return "the firmware has no handler for that request, or hangs in it"
+    return LIKELY_CAUSES.get(name, "the firmware does not do what the promise says")
 
 
 def _numbering(probe: Probe) -> CheckResult:
@@ -183,4 +215,5 @@ def _numbering(probe: Probe) -> CheckResult:
         promise="Unasked messages are numbered without a gap, and all can be read.",
         outcome=Outcome.PASS if well else Outcome.FAIL,
         sentence=sentence,
+        likely_cause="" if well else LIKELY_CAUSES["unasked-numbering"],
     )

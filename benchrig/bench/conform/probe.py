@@ -209,6 +209,11 @@ class Probe:
 
     # --- waiting ---
 
+    @property
+    def lost(self) -> bool:
+        """Whether the link itself is gone, and not only an answer."""
+        return self._lost is not None
+
     async def _wait_for(self, condition: Callable[[], bool], limit_s: float) -> bool:
         loop = asyncio.get_running_loop()
         until_s = loop.time() + limit_s
