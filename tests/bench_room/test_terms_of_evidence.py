@@ -118,7 +118,10 @@ def test_an_input_away_from_its_live_zero_is_enough_alone(role: InputRole) -> No
 
 @pytest.mark.parametrize("role", [COARSE, FINE, VOLTAGE])
 def test_a_dead_input_near_a_low_live_zero_is_dead(role: InputRole) -> None:
-    assert not is_off(window(reading(role, zero_code=5, codes_mean=1.0)))
+    dead = look_at([window(reading(role, zero_code=5, codes_mean=1.0))])
+    assert "is dead" in dead.reason
+    displaced = look_at([window(reading(role, codes_mean=9.0))])
+    assert "does not stand at its live zero" in displaced.reason
     assert is_off(window(reading(role, zero_code=5, codes_mean=1.1)))
     assert is_off(window(reading(role, zero_code=0, codes_mean=0.0)))  # has no live zero
 
