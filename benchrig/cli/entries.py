@@ -381,7 +381,7 @@ def typed_line(each: Numbered[Any]) -> str:
         text = entry_text(entry)
     gone = each.withdrawal
     after = "" if gone is None else f"; WITHDRAWN by {gone.who}, {moment(gone.at)}: {gone.why}"
-    return f"entry {each.number}, {text}{after}"
+    return f"{text} [entry {each.number}]{after}"
 
 
 def _history_json(

@@ -187,7 +187,7 @@ def test_sets_are_matched_from_a_trays_records_and_typed_flow(shell: Shell) -> N
     page = shell.folder / "sets.html"
     done = shell("set", "match", "--size", "4", "--order", "K-2031", "--page", str(page), "--json")
     found = done.json
-    assert found["left_out"] == {"K-2031-03": "failed"}
+    assert found["left_out"] == {"K-2031-03": "failed at incoming"}
     assert len(found["sets"][0]["tags"]) == 4
     assert len(found["leftovers"]) == 1
     assert found["optimal"]
