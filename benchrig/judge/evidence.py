@@ -10,7 +10,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 from benchrig.judge.conformity import not_assessed
-from benchrig.judge.judge import is_whole, judge_run, lost_voltage, overall, overall_reason
+from benchrig.judge.judge import (
+    is_whole,
+    judge_run,
+    lost_voltage,
+    overall,
+    overall_reason,
+    without_false_rises,
+)
 from benchrig.judge.resistance import ColdValues, joint_doubt
 from benchrig.judge.verdict import Judged, Verdict
 from benchrig.judge.words import SPOKEN
@@ -115,7 +122,7 @@ def judge_evidence(evidence: Evidence) -> Judgement:
     judged = judge_run(
         evidence.part,
         cold=evidence.cold,
-        cycles=evidence.cycles,
+        cycles=without_false_rises(evidence.cold.supply_v, evidence.cycles),
         held=evidence.held,
         cycles_planned=evidence.cycles_planned,
         temperature_c=evidence.temperature_c,

@@ -7,13 +7,14 @@ and values typed in.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from benchrig.judge.conformity import judge_value
 from benchrig.judge.cycling import duration, judge_current, judge_drop_outs, judge_others
 from benchrig.judge.movement import judge_motion, motion_of_held, without_movement
 from benchrig.judge.resistance import ColdValues, judge_insulation, judge_resistance
 from benchrig.judge.verdict import Judged, Verdict
-from benchrig.measure.features import DRIVEN_SHARE, CycleFeatures, DropOut, Motion
+from benchrig.measure.features import DRIVEN_SHARE, CycleFeatures, DropOut, Motion, RiseFit
 from benchrig.parts.part import Characteristic, Part
 from benchrig.quantity import Measured
 
@@ -140,14 +141,32 @@ def lost_voltage(supply_v: Measured | None, cycles: Sequence[CycleFeatures]) -> 
                 f"cycle {cycle.cycle}: the current was gone for {duration(first.duration_s)} from "
                 f"{first.start_s:.3f} s on: {first.why or NO_VOLTAGE}"
             )
-        if supply_v is None or cycle.voltage_v is None:
-            continue
-        if cycle.voltage_v.value < DRIVEN_SHARE * supply_v.value:
-            return (
-                f"cycle {cycle.cycle}: only {cycle.voltage_v.value:.2f} V at the part, the supply "
-                f"gave {supply_v.value:.2f} V before"
-            )
+        if low := _low_voltage(supply_v, cycle):
+            return f"cycle {cycle.cycle}: {low}"
     return ""
+
+
+def _low_voltage(supply_v: Measured | None, cycle: CycleFeatures) -> str:
+    if supply_v is None or cycle.voltage_v is None:
+        return ""
+    if cycle.voltage_v.value >= DRIVEN_SHARE * supply_v.value:
+        return ""
+    return (
+        f"only {cycle.voltage_v.value:.2f} V at the part, the supply gave "
+        f"{supply_v.value:.2f} V before"
+    )
+
+
+def without_false_rises(
+    supply_v: Measured | None, cycles: Sequence[CycleFeatures]
+) -> tuple[CycleFeatures, ...]:
+    """The cycles, their rise set aside where the voltage at the part gave way under it."""
+    return tuple(
+        replace(cycle, rise=RiseFit(converged=False, reason=low))
+        if (low := _low_voltage(supply_v, cycle)) and cycle.rise is not None
+        else cycle
+        for cycle in cycles
+    )
 
 
 def left_open(part: Part, *, wiggled: bool) -> tuple[str, ...]:

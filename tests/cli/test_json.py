@@ -77,6 +77,7 @@ class RunJson(TypedDict):
     part: str
     part_title: str
     invented: bool
+    simulated: bool
     pattern: str
     tag: str
     part_number: str

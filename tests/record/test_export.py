@@ -39,7 +39,9 @@ def test_samples_become_si_with_their_gap(log: RunLog) -> None:
     file = io.StringIO()
     assert export.samples_to_csv(log, RUN, file) == 240
     lines = list(csv.DictReader(io.StringIO(file.getvalue())))
-    assert list(lines[0]) == ["time_s", "tick", "current_coarse_a", "part_voltage_v"]
+    assert list(lines[0]) == [
+        *("time_s", "tick", "current_coarse_a", "part_voltage_v", "simulated")
+    ]
     first = made.block(0)
     # The scale of the fixture by hand: 10 A over 1024 codes, zero at code 16.
     current = (first.codes[:, 0] - 16.0) * 10.0 / 1024
