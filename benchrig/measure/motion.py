@@ -28,7 +28,7 @@ from benchrig.quantity import Contribution, Measured
 
 Array = NDArray[np.float64]
 
-FALSE_ALARM = 0.01  # stated; what coils of others' equations gave: ``python -m tests.bench iron``
+FALSE_ALARM = 0.01  # aimed at; not reached on strong eddies, joint noise, hum: ``tests.bench iron``
 EVIDENCE_MOVED = 45.0  # drop of the sum of squares, over noise and misfit
 EVIDENCE_NONE = 12.0  # below it noise alone does as much
 CHANGE_MIN = 0.006  # least share of the reluctance that counts as a travel

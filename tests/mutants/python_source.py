@@ -1,7 +1,8 @@
 """One-line changes to Python source that a test ought to notice.
 
-An own few lines rather than mutmut or cosmic-ray (both looked at): those change files of the tree
-or a copy of it, know no C, and draw no sample that costs the same every day.
+An own few lines rather than mutmut or cosmic-ray: as far as they are known (from memory), those
+change files of the tree or a copy of it, know no C, and draw no sample that costs the same every
+day.
 """
 
 from __future__ import annotations
