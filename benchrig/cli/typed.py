@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from benchrig.cli.output import say, say_json
 from benchrig.cli.records import JsonOption, LogOption, RecordArgument, open_log, resolve
 from benchrig.errors import UsageError
+
+if TYPE_CHECKING:
+    from benchrig.record.entries import Entry
 
 
 def register(record_app: typer.Typer, add_app: typer.Typer) -> None:
@@ -81,20 +84,13 @@ def add_customer(
     """Add whose order it is; the newest counts."""
     from benchrig.cli.pace import stamp
     from benchrig.record.entries import CustomerEntry
-    from benchrig.record.forms import to_json
 
     if not order.strip() or not name.strip():
         raise UsageError("an order and a name are needed")
     entry = CustomerEntry(
         at=stamp(), who=who, order=order.strip(), name=name.strip(), asked=asked.strip()
     )
-    with open_log(log, read_only=False) as run_log:
-        number = run_log.add(entry)
-    if as_json:
-        form = {"kind": entry.KIND, **to_json(entry)}
-        say_json({"schema": "benchrig.entry/1", "number": number, "entry": form, "judged": []})
-        return
-    say(f"entry {number}: order {order} is of {name}")
+    _add(entry, f"order {order} is of {name}", log, as_json=as_json)
 
 
 def add_work(
@@ -108,17 +104,23 @@ def add_work(
     """Add what was done to a part or to all parts of an order, for the customer's page."""
     from benchrig.cli.pace import stamp
     from benchrig.record.entries import WorkEntry
-    from benchrig.record.forms import to_json
 
     if not text.strip():
         raise UsageError("--text is empty")
     if not (tag.strip() or order.strip()):
         raise UsageError("give --tag, --order or both")
     entry = WorkEntry(at=stamp(), who=who, tag=tag.strip(), order=order.strip(), text=text)
+    _add(entry, f"work on {tag or f'order {order}'}: {text}", log, as_json=as_json)
+
+
+def _add(entry: Entry, words: str, log: str | None, *, as_json: bool) -> None:
+    """Into the log, and say so; nothing is judged by it."""
+    from benchrig.record.forms import to_json
+
     with open_log(log, read_only=False) as run_log:
         number = run_log.add(entry)
     if as_json:
         form = {"kind": entry.KIND, **to_json(entry)}
         say_json({"schema": "benchrig.entry/1", "number": number, "entry": form, "judged": []})
         return
-    say(f"entry {number}: work on {tag or f'order {order}'}: {text}")
+    say(f"entry {number}: {words}")

@@ -7,8 +7,6 @@ tests integrate both anew.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from itertools import pairwise
 
 # n -> (d2, d3)
 _RANGE: dict[int, tuple[float, float]] = {
@@ -45,11 +43,3 @@ def _of(n: int) -> tuple[float, float]:
     if n not in _RANGE:
         raise ValueError(f"constants are given for 2 to 10 values, not {n}")
     return _RANGE[n]
-
-
-def individuals_sigma(values: Sequence[float]) -> float:
-    """Sigma from the mean moving range of single values in time order."""
-    if len(values) < 2:
-        raise ValueError("a moving range needs two values")
-    moves = [abs(b - a) for a, b in pairwise(values)]
-    return math.fsum(moves) / len(moves) / d2(2)

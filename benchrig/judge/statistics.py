@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import statistics as st
 from collections.abc import Hashable, Mapping, Sequence
-from dataclasses import dataclass
 from enum import StrEnum
 from functools import cache
 from typing import TypeVar
@@ -50,52 +49,13 @@ def proof_of_clean_cycles(cycles: int) -> str:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Grubbs:
-    """The most deviating value of a sample against Grubbs' critical value."""
-
-    assessed: bool
-    reason: str
-    index: int | None = None
-    statistic: float | None = None
-    critical: float | None = None
-    outlier: bool = False
-
-
 @cache
-def grubbs_critical(n: int, alpha: float = 0.05, *, two_sided: bool = True) -> float:
-    """Critical value of Grubbs' test for one outlier among ``n`` normal values."""
+def grubbs_critical(n: int, alpha: float = 0.05) -> float:
+    """Two-sided critical value of Grubbs' test for one outlier among ``n`` normal values."""
     if n < 3:
         raise ValueError(f"Grubbs' test needs three values, not {n}")
-    t = t_quantile(1 - alpha / (2 * n if two_sided else n), n - 2)
+    t = t_quantile(1 - alpha / (2 * n), n - 2)
     return (n - 1) / math.sqrt(n) * math.sqrt(t * t / (n - 2 + t * t))
-
-
-def grubbs(values: Sequence[float], alpha: float = 0.05, *, two_sided: bool = True) -> Grubbs:
-    """Grubbs' test; refuses small sets, where it cannot see what it is asked for.
-
-    An outlier is a question to ask about a part; its published limit is the verdict.
-    """
-    n = len(values)
-    if n < GRUBBS_LEAST:
-        reason = f"{n} values are too few: below {GRUBBS_LEAST} the test has almost no room"
-        return Grubbs(assessed=False, reason=reason)
-    mean, sd = st.fmean(values), st.stdev(values)
-    if sd <= 1e-12 * abs(mean):
-        return Grubbs(assessed=False, reason="all values are equal")
-    index = max(range(n), key=lambda i: abs(values[i] - mean))
-    statistic = abs(values[index] - mean) / sd
-    critical = grubbs_critical(n, alpha, two_sided=two_sided)
-    outlier = statistic > critical
-    word = "stands out" if outlier else "does not stand out"
-    return Grubbs(
-        assessed=True,
-        reason=f"value {index + 1} of {n} {word} (G {statistic:.3f}, critical {critical:.3f})",
-        index=index,
-        statistic=statistic,
-        critical=critical,
-        outlier=outlier,
-    )
 
 
 def stands_apart(values: Sequence[float], alpha: float = TRAY_ALPHA) -> tuple[int, ...]:

@@ -10,7 +10,7 @@ from scipy import integrate, stats
 
 from benchrig.judge.gage import anova_study, range_study
 from benchrig.judge.golden import BASELINE_LEAST, check_golden, mornings_out
-from benchrig.judge.shewhart import d2, d2_star, d3_d4, individuals_sigma
+from benchrig.judge.shewhart import d2, d2_star, d3_d4
 from benchrig.judge.verdict import Verdict
 from benchrig.parts.part import Characteristic
 from benchrig.quantity import Measured
@@ -107,12 +107,6 @@ def test_published_chart_constants() -> None:
 def test_constants_are_for_small_samples() -> None:
     with pytest.raises(ValueError, match="2 to 10"):
         d2(11)
-
-
-def test_individuals_sigma_finds_sigma() -> None:
-    draw = random.Random(1)
-    values = [draw.gauss(14.5, 0.02) for _ in range(4000)]
-    assert individuals_sigma(values) == pytest.approx(0.02, rel=0.05)
 
 
 # --- the golden part ----------------------------------------------------------------------------
